@@ -1,0 +1,92 @@
+"""The results of a session as plain frozen records: what the report draws.
+
+Units are in the names. ``image`` side is on the sensor; object side = image
+side x magnification for frequencies. ``std`` is a standard uncertainty,
+``low95``/``high95`` are ends of a 95 % interval.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["FocusSample", "SeriesResult", "SessionResult", "StopPoint"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class FocusSample:
+    """One frame of a through-focus bracket."""
+
+    file: str
+    focus_position_um: float | None  # object side, None = order unknown
+    mtf50_image_cyc_per_mm: float
+    mtf50_std: float
+    used: bool
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class StopPoint:
+    """One stop of one series: the peak of its through-focus curve."""
+
+    marked_stop: float
+    exact_stop: float  # 2**(k/2), or thirds of a stop, where the ring's number is rounded
+    effective_f_number: float
+    mtf50_image_cyc_per_mm: float
+    mtf50_std: float
+    mtf50_low95: float
+    mtf50_high95: float
+    mtf50_object_cyc_per_mm: float
+    diffraction_mtf50_image_cyc_per_mm: float  # diffraction x pixel, same channel
+    percent_of_diffraction: float
+    best_focus_um: float | None
+    focus_curve_um: tuple[float, ...]  # fitted through-focus curve, empty if none
+    focus_curve_mtf50: tuple[float, ...]
+    focus_samples: tuple[FocusSample, ...]
+    frequency_image_cyc_per_mm: tuple[float, ...]  # MTF curve of the sharpest frame(s)
+    mtf: tuple[float, ...]
+    mtf_std: tuple[float, ...]
+    diffraction_mtf: tuple[float, ...]  # diffraction x pixel at the same frequencies
+    frames_measured: int
+    frames_used: int
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeriesResult:
+    """One magnification: its stops and what they say."""
+
+    magnification: float
+    measured_magnification: float | None
+    measured_magnification_std: float | None
+    points: tuple[StopPoint, ...]  # by rising marked stop
+    optimum_stop: float | None
+    optimum_low95: float | None
+    optimum_high95: float | None
+    optimum_mtf50_image_cyc_per_mm: float | None
+    deepest_sharp_stop: float | None  # largest stop that loses <= loss_percent of the optimum
+    loss_percent: float
+    curve_stop: tuple[float, ...]  # smooth curve through the points, for the figure
+    curve_mtf50_image_cyc_per_mm: tuple[float, ...]
+    curve_diffraction_mtf50_image_cyc_per_mm: tuple[float, ...]
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class SessionResult:
+    """A whole session, ready to print, draw or write as JSON."""
+
+    name: str
+    body_name: str
+    lens_name: str
+    pixel_pitch_um: float
+    focal_length_mm: float | None
+    pupil_ratio: float
+    pupil_ratio_source: str  # "session.toml" or "assumed"
+    channel: str
+    wavelength_um: float
+    light_source: str  # where the wavelength comes from
+    series: tuple[SeriesResult, ...]
+    frames_by_status: dict[str, int]
+    cautions: tuple[str, ...]  # sentences for the reader, what to doubt
+    provenance: dict[str, str]  # version, settings, number and hash of frames
+    flags: tuple[str, ...] = ()
