@@ -1,0 +1,37 @@
+"""Targets: what is printed where, good charts, and files to print them from."""
+
+from targets.chart import PAPERS_MM, chart_sheet, square_field
+from targets.errors import TargetError
+from targets.layout import (
+    LAYOUT_VERSION,
+    Edge,
+    Field,
+    Layout,
+    Mark,
+    Point,
+    Square,
+    read_layout,
+    write_layout,
+)
+from targets.pdf import pdf_bytes, write_pdf
+from targets.svg import svg_bytes, write_svg
+
+__all__ = [
+    "LAYOUT_VERSION",
+    "PAPERS_MM",
+    "Edge",
+    "Field",
+    "Layout",
+    "Mark",
+    "Point",
+    "Square",
+    "TargetError",
+    "chart_sheet",
+    "pdf_bytes",
+    "read_layout",
+    "square_field",
+    "svg_bytes",
+    "write_layout",
+    "write_pdf",
+    "write_svg",
+]

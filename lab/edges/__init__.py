@@ -1,0 +1,1 @@
+"""Find edges, place them on the target, measure one edge."""

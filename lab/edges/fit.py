@@ -1,0 +1,218 @@
+"""Fit the forward model to one edge's raw pixels: iterate to the posterior.
+
+First Gauss-Newton with a few shape components places the edge; then steps to
+the full posterior. Weights come from the noise model, which is estimated from
+what is left over on both sides when none is given; single pixels far out (dust,
+dead pixels) are left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lab.edges.model import N_NUISANCE, EdgeState, NormalEquations, PixelSet, moved, normal_equations
+from lab.edges.posterior import ShapePosterior, departure, nuisance_precision, shape_posterior
+from lab.edges.shapes import shape_family
+from lab.edges.types import FloatArray, NoiseModel
+
+__all__ = ["EdgeFit", "EdgeLost", "fit_edge"]
+
+_FIRST_MODES = 5
+_OUTLIER = 6.0  # noise standard deviations
+_OUTLIER_STEP = 0.02  # and at least this share of the step: model error is no dust
+_MOST_OUTLIERS = 0.03
+
+
+class EdgeLost(Exception):
+    """The fit ran away: there is no one straight edge to follow."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EdgeFit:
+    """A fitted edge: state, posterior, and what is left over.
+
+    ``covariance`` is ordered: low, step, two gradients, offset, angle, curvature,
+    lens f50, coefficients. ``companion`` and ``physical`` hold f50 and coefficients
+    of the shape free of optics and of the purely physical one.
+    """
+
+    state: EdgeState
+    covariance: FloatArray
+    companion: FloatArray
+    companion_covariance: FloatArray
+    physical: FloatArray
+    physical_covariance: FloatArray
+    physical_share: float
+    noise: NoiseModel
+    distance_px: FloatArray
+    along: FloatArray
+    residual: FloatArray  # in noise standard deviations
+    signal: FloatArray
+    keep: FloatArray
+    half_length_px: float
+    half_width_px: float
+
+
+def noise_from_residuals(
+    system: NormalEquations, step: float, quantum: float
+) -> NoiseModel:
+    """Two-level noise model from what a fit left over on both sides of the edge.
+
+    ``quantum`` is the step between pixel values, whose noise is there even where a
+    quiet plateau does not show it.
+    """
+    level, variance = [], []
+    for side in (system.bright_share < 0.25, system.bright_share > 0.75):
+        if np.count_nonzero(side) < 20:
+            side = np.ones(side.shape, dtype=bool)
+        r = system.residual[side]
+        r = r - np.median(r[::3])
+        spread = 1.4826 * float(np.median(np.abs(r[::3])))
+        r = r[np.abs(r) <= 5 * spread] if spread > 0 else r
+        level.append(float(system.signal[side].mean()))
+        variance.append(float(np.mean(r * r)))
+    floor = max((1e-6 * step) ** 2, quantum**2 / 12)
+    rise = level[1] - level[0]
+    gain = max((variance[1] - variance[0]) / rise, 0.0) if rise > 0 else 0.0
+    read = variance[0] - gain * max(level[0], 0.0) if gain > 0 else float(np.mean(variance))
+    if read < 0:  # shot noise alone
+        gain, read = variance[1] / level[1], 0.0
+    return NoiseModel(read_std=float(np.sqrt(max(read, floor))), gain=gain)
+
+
+def _quantum(value: FloatArray) -> float:
+    """Smallest difference between a few hundred of the pixel values."""
+    distinct = np.unique(value[:: max(1, value.size // 400)])
+    return float(np.min(np.diff(distinct))) if distinct.size > 1 else 0.0
+
+
+def fit_edge(
+    value: FloatArray,
+    row: FloatArray,
+    col: FloatArray,
+    start: EdgeState,
+    noise: NoiseModel | None,
+) -> EdgeFit:
+    """Fit the model to pixels.
+
+    Parameters
+    ----------
+    value : ndarray, (n,)
+        Linear pixel values. [DN]
+    row, col : ndarray, (n,)
+        Offsets from the region's centre. [px]
+    start : EdgeState
+        Rough values; coefficients 0.
+    noise : NoiseModel or None
+        None: estimated from the residuals.
+
+    Raises
+    ------
+    EdgeLost
+        If no one straight edge can be followed.
+    """
+    family = shape_family()
+    cos, sin = np.cos(start.angle_rad), np.sin(start.angle_rad)
+    pixels = PixelSet(
+        value=value,
+        row=row,
+        col=col,
+        half_length=float(np.max(np.abs(row * cos - col * sin))),
+        half_width=float(np.max(np.abs(col * cos + row * sin - start.offset_px))),
+        quantum=_quantum(value),
+    )
+    state, used_noise = _placed(pixels, start, noise)
+    n_all = family.n_modes + family.n_odd
+    keep: FloatArray | None = None
+    for _ in range(5):
+        system = normal_equations(pixels, state, family, n_all, used_noise, keep)
+        if noise is None:
+            used_noise = noise_from_residuals(
+                system, state.high - state.low, pixels.quantum
+            )
+        deviation = np.sqrt(used_noise.variance(system.signal))
+        limit = np.maximum(_OUTLIER * deviation, _OUTLIER_STEP * (state.high - state.low))
+        good = np.abs(system.residual) < limit
+        if not good.all() and good.mean() > 1 - _MOST_OUTLIERS:
+            keep = good.astype(np.float64)
+            system = normal_equations(pixels, state, family, n_all, used_noise, keep)
+        posterior = shape_posterior(system, state, family)
+        before = state
+        state = _stepped(state, posterior.step, pixels)
+        if abs(posterior.step[7]) < 3e-4 * state.lens_f50 and abs(posterior.step[4]) < 1e-3:
+            break
+    return EdgeFit(
+        state=state,
+        covariance=posterior.covariance,
+        companion=_shape_after(before, posterior.companion_step),
+        companion_covariance=posterior.companion_covariance,
+        physical=_shape_after(before, posterior.physical_step),
+        physical_covariance=posterior.physical_covariance,
+        physical_share=posterior.physical_share,
+        noise=used_noise,
+        distance_px=system.distance,
+        along=system.along,
+        residual=system.residual / deviation,
+        signal=system.signal,
+        keep=np.ones_like(value) if keep is None else keep,
+        half_length_px=pixels.half_length,
+        half_width_px=pixels.half_width,
+    )
+
+
+def _stepped(state: EdgeState, step: FloatArray, pixels: PixelSet) -> EdgeState:
+    """The state a step on, if it is still an edge inside the region."""
+    if not np.all(np.isfinite(step)):
+        raise EdgeLost
+    after = moved(state, step, pixels.half_width)
+    if not (after.high > after.low and abs(after.offset_px) < pixels.half_width):
+        raise EdgeLost
+    return after
+
+
+def _shape_after(state: EdgeState, step: FloatArray) -> FloatArray:
+    return np.concatenate([[state.lens_f50], state.coefficient]) + step
+
+
+def _placed(
+    pixels: PixelSet, start: EdgeState, noise: NoiseModel | None
+) -> tuple[EdgeState, NoiseModel]:
+    """Gauss-Newton with the first components, until the edge sits still."""
+    family = shape_family()
+    precision = np.concatenate(
+        [nuisance_precision(0.1), [0.0], 1 / family.mode_variance[:_FIRST_MODES]]
+    )
+    # Placing needs no more than a few thousand pixels; an odd stride mixes the phases.
+    stride = 2 * (pixels.value.size // 8000) + 1
+    if stride > 1:
+        pixels = replace(
+            pixels,
+            value=pixels.value[::stride],
+            row=pixels.row[::stride],
+            col=pixels.col[::stride],
+        )
+    state, used = start, noise
+    for _ in range(12):
+        system = normal_equations(pixels, state, family, _FIRST_MODES, used, None)
+        if noise is None:
+            fresh = noise_from_residuals(
+                system, state.high - state.low, pixels.quantum
+            )
+            if used is None:  # weights were even: bring them to scale
+                system = normal_equations(pixels, state, family, _FIRST_MODES, fresh, None)
+            used = fresh
+        away = np.concatenate([departure(state), [0.0], state.coefficient[:_FIRST_MODES]])
+        step = np.linalg.solve(
+            system.normal + np.diag(precision), system.right - precision * away
+        )
+        state = _stepped(state, step, pixels)
+        if (
+            abs(step[N_NUISANCE]) < 5e-3 * state.lens_f50
+            and abs(step[4]) < 0.02
+            and abs(step[5]) * pixels.half_length < 0.02
+        ):
+            break
+    assert used is not None
+    return state, used

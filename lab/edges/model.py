@@ -1,0 +1,291 @@
+"""The forward model of one edge's raw pixels, and its normal equations.
+
+Model of pixel i, at distance x from the edge's locus and t along it:
+
+    y = (1 + g_t t + g_x x) (low + step E(x; f50, c)) + noise
+    x = (col, row) . normal - offset - curvature t**2
+
+E is the shape family's edge profile with the pixel's aperture in the edge's
+direction. Its derivatives are held piecewise linear between nodes 1/48 of the
+blur's size apart, so the weighted normal equations of the raw pixels are sums
+over nodes of weights, weights times powers of t, and the like: a few weighted
+counts, whatever the number of parameters. Residuals use cubic interpolation, so
+the fit's fixed point is the likelihood's, not the interpolation's. Nothing is
+binned: every iteration places every pixel anew.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from lab.edges.shapes import FINE_PER_NODE, NODES_PER_UNIT, ShapeFamily
+from lab.edges.types import FloatArray, NoiseModel
+
+__all__ = [
+    "N_NUISANCE",
+    "EdgeState",
+    "NormalEquations",
+    "PixelSet",
+    "moved",
+    "node_curves",
+    "normal_equations",
+]
+
+N_NUISANCE = 7  # low, step, two gradients, offset, angle, curvature; then f50, coefficients
+_PIXEL_ZONE = 4.0  # beyond |u| = 4 the profile is too smooth for the pixel to matter
+_F50_LIMITS = (0.004, 1.5)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EdgeState:
+    """Parameters of the model. ``coefficient``: components, even bumps, odd bumps."""
+
+    angle_rad: float
+    offset_px: float
+    curvature_px: float  # offset of the locus at t = +-1 against t = 0
+    low: float
+    high: float
+    gradient_t: float
+    gradient_x: float  # per half width
+    lens_f50: float  # lens alone, cycles per pixel
+    coefficient: FloatArray
+
+
+# Gauss-Legendre rules for the pixel's long and short projected side.
+_WIDE_RULE = np.polynomial.legendre.leggauss(4)
+_NARROW_RULE = np.polynomial.legendre.leggauss(3)
+
+
+def pixel_kernel(angle_rad: float) -> tuple[FloatArray, FloatArray]:
+    """Quadrature of the pixel's aperture projected on the normal: offsets and weights."""
+    sides = sorted((abs(np.cos(angle_rad)), abs(np.sin(angle_rad))))
+    offset = _WIDE_RULE[0][:, None] * (sides[1] / 2) + _NARROW_RULE[0] * (sides[0] / 2)
+    return offset.ravel(), (_WIDE_RULE[1][:, None] * _NARROW_RULE[1] / 4).ravel()
+
+
+def node_curves(
+    family: ShapeFamily, first: int, last: int, lens_f50: float, coefficient: FloatArray,
+    angle_rad: float,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Profiles at nodes first..last (index = u * NODES_PER_UNIT), pixel included.
+
+    Returns
+    -------
+    esf : ndarray, (n_node, n_col)
+        ESF - 1/2 of every family column.
+    slope : ndarray, (n_node,)
+        d E / d u of the combined shape.
+    by_f50 : ndarray, (n_node,)
+        d E / d f50 at fixed distance of the combined shape.
+    """
+    index = np.arange(first, last + 1)
+    mix = np.concatenate([[1.0], coefficient])
+    reach = (family.centre // FINE_PER_NODE) - 1
+    inside = np.clip(index, -reach, reach)
+    row = family.centre + inside * FINE_PER_NODE
+    esf = family.esf[row]
+    far = np.abs(index) > reach
+    if np.any(far):  # towards the plateau as 1 / u; odd columns die out faster
+        edge_value = family.esf[row[far]]
+        ratio = (reach / np.abs(index[far]))[:, None]
+        n_even = 1 + family.n_modes
+        plateau = np.zeros_like(edge_value)
+        plateau[:, 0] = 0.5 * np.sign(index[far])
+        shrink = np.where(np.arange(edge_value.shape[1]) < n_even, ratio, ratio**3)
+        esf[far] = plateau + (edge_value - plateau) * shrink
+    u = index / NODES_PER_UNIT
+    lsf_table = family.lsf @ mix
+    slope = lsf_table[row]
+    if np.any(far):
+        slope[far] *= (reach / np.abs(index[far])) ** 2
+    by_f50 = slope * u / lens_f50
+    # The pixel, where it matters: a weighted sum of shifted table rows.
+    zone = int(_PIXEL_ZONE * NODES_PER_UNIT)
+    lo, hi = max(first, -zone), min(last, zone)
+    if hi > lo:
+        offset, weight = pixel_kernel(angle_rad)
+        shift = offset * lens_f50 * NODES_PER_UNIT * FINE_PER_NODE
+        whole = np.floor(shift).astype(int)
+        part = shift - whole
+        taps_at = np.concatenate([whole, whole + 1])
+        taps = np.concatenate([weight * (1 - part), weight * part])
+        taps_x = taps * np.concatenate([offset, offset])
+        at, where = np.unique(taps_at, return_inverse=True)
+        tap = np.bincount(where, taps)
+        tap_x = np.bincount(where, taps_x)
+        n = hi - lo + 1
+        base = family.centre + lo * FINE_PER_NODE
+        esf_zone = np.zeros((n, esf.shape[1]))
+        slope_zone = np.zeros(n)
+        slope_x = np.zeros(n)
+        for a, w, wx in zip(at, tap, tap_x, strict=True):
+            rows = slice(base + a, base + a + (n - 1) * FINE_PER_NODE + 1, FINE_PER_NODE)
+            esf_zone += w * family.esf[rows]
+            line = lsf_table[rows]
+            slope_zone += w * line
+            slope_x += wx * line
+        part_of = slice(lo - first, hi - first + 1)
+        esf[part_of] = esf_zone
+        slope[part_of] = slope_zone
+        by_f50[part_of] = slope_zone * u[part_of] / lens_f50 + slope_x
+    return esf, slope, by_f50
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PixelSet:
+    """The used pixels of a region: values and offsets from the region's centre."""
+
+    value: FloatArray
+    row: FloatArray
+    col: FloatArray
+    half_length: float
+    half_width: float
+    quantum: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class NormalEquations:
+    """Normal equations at a state: curvature and gradient of the log likelihood."""
+
+    normal: FloatArray
+    right: FloatArray
+    distance: FloatArray
+    along: FloatArray
+    residual: FloatArray  # in DN
+    signal: FloatArray  # the model's value, for the noise
+    bright_share: FloatArray  # E, 0 on the dark side
+
+
+def _geometry(p: PixelSet, s: EdgeState) -> tuple[FloatArray, FloatArray]:
+    cos, sin = np.cos(s.angle_rad), np.sin(s.angle_rad)
+    along = (p.row * cos - p.col * sin) / p.half_length
+    distance = p.col * cos + p.row * sin - s.offset_px
+    if s.curvature_px:
+        distance = distance - s.curvature_px * along * along
+    return distance, along
+
+
+def normal_equations(
+    p: PixelSet,
+    s: EdgeState,
+    family: ShapeFamily,
+    n_shape: int,
+    noise: NoiseModel | None,
+    keep: FloatArray | None,
+) -> NormalEquations:
+    """Residuals and node sums at a state, for the first ``n_shape`` coefficients.
+
+    Parameters
+    ----------
+    p : PixelSet
+    s : EdgeState
+    family : ShapeFamily
+    n_shape : int
+        How many shape coefficients to differentiate by.
+    noise : NoiseModel or None
+        Gives the weights; None weighs all pixels alike.
+    keep : ndarray, (n,), or None
+        1 = use the pixel, 0 = leave it out.
+    """
+    distance, t = _geometry(p, s)
+    node = distance * (s.lens_f50 * NODES_PER_UNIT)
+    whole = np.floor(node)
+    part = node - whole
+    first, last = int(whole.min()), int(whole.max()) + 1
+    at = (whole - first).astype(np.intp)
+    n_node = last - first + 1
+    esf, slope, by_f50 = node_curves(family, first, last, s.lens_f50, s.coefficient, s.angle_rad)
+    profile = 0.5 + esf[:, 0] + esf[:, 1:] @ s.coefficient
+    step = s.high - s.low
+    signal = s.low + step * profile
+    flat = _cubic(signal, slope * (step / NODES_PER_UNIT), at, part)
+    light = 1 + s.gradient_t * t + (s.gradient_x / p.half_width) * distance
+    residual = p.value - flat * light
+    weight = np.ones_like(flat) if noise is None else 1 / noise.variance(flat)
+    if keep is not None:
+        weight = weight * keep
+
+    x_node = np.arange(first, last + 1) / (s.lens_f50 * NODES_PER_UNIT * p.half_width)
+    basis = np.empty((n_node, 6 + n_shape))
+    basis[:, 0] = 1
+    basis[:, 1] = profile
+    basis[:, 2] = signal
+    basis[:, 3] = x_node * signal
+    basis[:, 4] = (step * s.lens_f50) * slope
+    basis[:, 5] = step * by_f50
+    basis[:, 6:] = step * esf[:, 1 : 1 + n_shape]
+    # A parameter's derivative is scale * basis[:, k] * t**power.
+    k = np.array([0, 1, 2, 3, 4, 4, 4, 5, *range(6, 6 + n_shape)])
+    power = np.array([0, 0, 1, 0, 0, 1, 2, 0] + [0] * n_shape)
+    scale = np.ones(8 + n_shape)
+    scale[4], scale[5], scale[6] = -1.0, p.half_length, -1.0
+
+    normal = np.empty((k.size, k.size))
+    right = np.empty(k.size)
+    other = 1 - part
+    moment = weight
+    for q in range(5):
+        if q:
+            moment = moment * t
+        upper = moment * part
+        off_diagonal = np.bincount(at, upper * other, n_node)[:-1, None]
+        diagonal = np.bincount(at, moment * other * other, n_node)
+        diagonal[1:] += np.bincount(at, upper * part, n_node)[:-1]
+        # Only columns 2 and 4 ever come with a power of t.
+        side = slice(None) if q == 0 else slice(2, 5, 2)
+        b = basis[:, side]
+        product = diagonal[:, None] * b
+        product[:-1] += off_diagonal * b[1:]
+        product[1:] += off_diagonal * b[:-1]
+        gram = np.zeros((basis.shape[1], basis.shape[1]))
+        gram[:, side] = basis.T @ product
+        gram[side, :] = gram[:, side].T
+        pick = power[:, None] + power[None, :] == q
+        normal[pick] = gram[np.ix_(k, k)][pick]
+        if q < 3:
+            total = moment * residual
+            upper = total * part
+            node_sum = np.bincount(at, total - upper, n_node)
+            node_sum[1:] += np.bincount(at, upper, n_node)[:-1]
+            right[power == q] = (node_sum @ basis)[k[power == q]]
+    return NormalEquations(
+        normal=normal * (scale[:, None] * scale),
+        right=right * scale,
+        distance=distance,
+        along=t,
+        residual=residual,
+        signal=flat,
+        bright_share=(flat - s.low) / step,
+    )
+
+
+def _cubic(value: FloatArray, slope: FloatArray, at: npt.NDArray[np.intp], part: FloatArray) -> FloatArray:
+    """Cubic Hermite interpolation on unit nodes."""
+    v0, d0, d1 = value[at], slope[at], slope[at + 1]
+    rise = value[at + 1] - v0
+    return np.asarray(
+        v0 + part * (d0 + part * (3 * rise - 2 * d0 - d1 + part * (d0 + d1 - 2 * rise)))
+    )
+
+
+def moved(s: EdgeState, delta: FloatArray, half_width: float) -> EdgeState:
+    """State after a step, each part kept within a sane stride."""
+    coefficient = s.coefficient.copy()
+    coefficient[: delta.size - 8] += delta[8:]
+    ratio = float(np.clip(1 + delta[7] / s.lens_f50, 0.6, 1.6))
+    return EdgeState(
+        angle_rad=s.angle_rad + float(np.clip(delta[5], -0.1, 0.1)),
+        offset_px=s.offset_px + float(delta[4]),
+        curvature_px=s.curvature_px + float(np.clip(delta[6], -2, 2)),
+        low=s.low + float(delta[0]),
+        high=s.high + float(delta[0] + delta[1]),
+        gradient_t=s.gradient_t + float(np.clip(delta[2], -0.3, 0.3)),
+        gradient_x=s.gradient_x + float(np.clip(delta[3], -0.3, 0.3)),
+        lens_f50=float(np.clip(s.lens_f50 * ratio, *_F50_LIMITS)),
+        coefficient=coefficient,
+    )
+
+

@@ -1,0 +1,221 @@
+"""Which blur shapes can an edge have? Physics as a cloud of local linear families.
+
+A lens transfer function is written ``h(t)`` with ``t = f / f50``, f50 being the
+lens's own MTF50, so that every shape passes through h(1) = 1/2 and the blur's
+size is one number. The physical shapes (clear round pupil, N_eff free, with
+defocus, primary spherical aberration and a Gaussian residual; some with linear
+motion) lie on a grid. Their mean and principal components, taken in the metric
+in which white pixel noise sees an edge, span a linear space; each grid shape is
+a point in it, with directions towards its neighbours. Together the points and
+directions are the prior: a mixture of low-dimensional Gaussians along the
+manifold of physical shapes. A fit in the linear space, weighed by this mixture,
+is a fit of the physical model without its singular points (at best focus the
+profile does not depend on defocus to first order).
+
+Beside it stand the components with wide variances and a few odd functions
+(phase: an asymmetric line spread): the companion that is free of optics.
+
+Tables are edge spread functions minus 1/2 over ``u = x f50``, tails included:
+beyond the table each follows its own 1/u asymptote. The pixel is not in here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from lab.edges.types import FloatArray
+from lab.optics.pupil import aberrated_otf
+
+__all__ = ["FINE_PER_NODE", "NODES_PER_UNIT", "ShapeFamily", "shape_family"]
+
+NODES_PER_UNIT = 48  # fit nodes per unit of u
+FINE_PER_NODE = 5  # table rows per fit node, so that the pixel is a sum of row slices
+N_MODES = 16
+
+_FINE = NODES_PER_UNIT * FINE_PER_NODE
+_REACH_U = 16.0
+_REACH_T = 10.0
+_QUADRATURE = 640
+_ODD_KNOTS = (0.0, 0.5, 1.0, 1.6, 2.4, 3.6)
+
+# The grid of shapes: waves at the rim, and lengths over wavelength N_eff. The weights
+# are a judgement, not a measurement: most frames near focus, most lenses mildly
+# aberrated, residual blur mostly under the Airy disc.
+_SPHERICAL = (0.0, 0.3, 0.6, 1.0, 1.5, 2.1)
+_SPHERICAL_WEIGHT = (0.35, 0.2, 0.17, 0.13, 0.1, 0.05)
+_DEFOCUS = (0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.05)  # from w20 = -w040, both signs
+_DEFOCUS_WEIGHT = (0.2, 0.2, 0.17, 0.15, 0.12, 0.1, 0.06)
+_GAUSS = (0.0, 0.2, 0.4, 0.65, 1.0, 1.6)
+_GAUSS_WEIGHT = (0.35, 0.25, 0.17, 0.12, 0.07, 0.04)
+_MOTION = (0.6, 1.1, 1.7, 2.4)
+_MOTION_SHARE = 0.06
+_SPREAD = 0.7  # of the way to the neighbours: one standard deviation of each point
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ShapeFamily:
+    """Tables of the family; column 0 is the mean shape, then components, then odd.
+
+    Attributes
+    ----------
+    esf, lsf : ndarray, (n_u, n_col)
+        ESF - 1/2 on u = -reach .. reach and its derivative with respect to u.
+        The odd functions' ESF columns are even in u.
+    t : ndarray, (n_t,)
+        Uniform grid of normalised frequency from 0.
+    transfer : ndarray, (n_t, n_col)
+        The functions themselves; for odd columns the imaginary part.
+    n_modes, n_odd : int
+    mode_variance : ndarray, (n_modes,)
+        Variance of each component over the grid.
+    point : ndarray, (n_point, n_modes)
+        The grid shapes' coordinates.
+    direction : ndarray, (n_point, n_modes, n_direction)
+        Steps of one standard deviation towards each point's neighbours.
+    log_weight : ndarray, (n_point,)
+    centre : int
+        Row of u = 0.
+    """
+
+    esf: FloatArray
+    lsf: FloatArray
+    t: FloatArray
+    transfer: FloatArray
+    n_modes: int
+    n_odd: int
+    mode_variance: FloatArray
+    point: FloatArray
+    direction: FloatArray
+    log_weight: FloatArray
+    centre: int
+
+
+def _physical_shapes(t: FloatArray) -> FloatArray:
+    """Shapes h(t): the grid (spherical, defocus, Gauss) flattened, then the moving ones."""
+    s = np.linspace(0, 1, 201)
+    defocus = np.array([-d for d in _DEFOCUS[:0:-1]] + list(_DEFOCUS))
+    # One call per row: the quadrature's order follows the largest aberration in it.
+    otf = np.stack([aberrated_otf(s, defocus[:, None] - w, w) for w in _SPHERICAL])
+    blur = np.exp(-2 * (np.pi * np.array(_GAUSS)[:, None] * s) ** 2)
+    grid = (otf[:, :, None, :] * blur).reshape(-1, s.size)
+    still = otf[0, len(_DEFOCUS) - 1 : len(_DEFOCUS) + 3 : 2]  # in focus, and at 0.3 waves
+    moving = (still[:, None, :] * np.sinc(np.array(_MOTION)[:, None] * s)).reshape(-1, s.size)
+    shapes = []
+    for h in np.concatenate([grid, moving]):
+        k = int(np.argmax(h < 0.5))
+        s50 = s[k - 1] + (h[k - 1] - 0.5) / (h[k - 1] - h[k]) * (s[k] - s[k - 1])
+        shapes.append(np.interp(t * s50, s, h, right=0.0))
+    return np.array(shapes)
+
+
+def _grid_weights() -> FloatArray:
+    defocus = np.array(list(_DEFOCUS_WEIGHT[:0:-1]) + list(_DEFOCUS_WEIGHT)) / 2
+    defocus[len(_DEFOCUS) - 1] *= 2
+    grid = np.einsum("i,j,k->ijk", _SPHERICAL_WEIGHT, defocus, _GAUSS_WEIGHT).ravel()
+    n_moving = 2 * len(_MOTION)
+    return np.concatenate(
+        [grid / grid.sum() * (1 - _MOTION_SHARE), np.full(n_moving, _MOTION_SHARE / n_moving)]
+    )
+
+
+def _directions(point: FloatArray) -> FloatArray:
+    """Tangent and curvature steps of every point along each grid axis.
+
+    The lower neighbour of the first point of an axis is its mirror image: blur
+    depends on the square of the Gaussian, and (w20, w040) looks like (-w20, -w040).
+    """
+    n_w, n_d, n_g = len(_SPHERICAL), 2 * len(_DEFOCUS) - 1, len(_GAUSS)
+    n_grid = n_w * n_d * n_g
+    grid = point[:n_grid].reshape(n_w, n_d, n_g, -1)
+    steps = []
+    for axis in range(3):
+        c = np.moveaxis(grid, axis, 0)
+        upper = np.concatenate([c[1:], 2 * c[-1:] - c[-2:-1]])
+        if axis == 0:
+            first = np.moveaxis(grid[1:2, ::-1], 0, 0)
+        elif axis == 1:
+            first = 2 * c[:1] - c[1:2]
+        else:
+            first = c[1:2]
+        lower = np.concatenate([first, c[:-1]])
+        for step in ((upper - lower) / 2, (upper + lower) / 2 - c):
+            steps.append(np.moveaxis(step, 0, axis).reshape(n_grid, -1))
+    moving = point[n_grid:].reshape(2, len(_MOTION), -1)
+    along = np.gradient(moving, axis=1).reshape(-1, point.shape[1])
+    across = np.broadcast_to((moving[1] - moving[0]) / 2, moving.shape).reshape(along.shape)
+    rest = np.zeros_like(along)
+    moving_steps = [along, across, rest, rest, rest, rest]
+    return _SPREAD * np.stack(
+        [np.concatenate([a, b]) for a, b in zip(steps, moving_steps, strict=True)], axis=2
+    )
+
+
+def _odd_functions(t: FloatArray) -> FloatArray:
+    """Smooth bumps between every second knot, rising from 0 as t**3."""
+    columns = []
+    for left, middle, right in zip(_ODD_KNOTS[:-2], _ODD_KNOTS[1:-1], _ODD_KNOTS[2:], strict=True):
+        inside = np.minimum(
+            np.clip((t - left) / (middle - left), 0, 1),
+            np.clip((right - t) / (right - middle), 0, 1),
+        )
+        columns.append(np.sin(np.pi / 2 * inside) ** 2 * np.minimum(t, 1.0))
+    return np.stack(columns, axis=1)
+
+
+@lru_cache(maxsize=1)
+def shape_family() -> ShapeFamily:
+    """Build the family, once per process."""
+    node, weight = np.polynomial.legendre.leggauss(_QUADRATURE)
+    v = (node + 1) / 2
+    t_node = _REACH_T * v**2  # dense near 0, where tails are decided
+    w_node = weight * v * _REACH_T
+    u = np.arange(0, round(_REACH_U * _FINE) + 1) / _FINE
+    sine = np.sin((2 * np.pi) * np.outer(u, t_node))
+    cosine = np.cos((2 * np.pi) * np.outer(u, t_node))
+    to_esf = w_node / (np.pi * t_node)
+
+    shapes = _physical_shapes(t_node)
+    prior = _grid_weights()
+    mean = prior @ shapes
+    deviation = shapes - mean
+    # Principal components of the edge profiles: white noise weighs all u alike.
+    profile = (deviation * to_esf) @ sine[::FINE_PER_NODE].T / np.sqrt(NODES_PER_UNIT)
+    _, singular, basis = np.linalg.svd(profile * np.sqrt(prior)[:, None], full_matrices=False)
+    point = profile @ basis[:N_MODES].T
+    to_mode = np.linalg.lstsq(point * np.sqrt(prior)[:, None], np.diag(np.sqrt(prior)), rcond=None)[
+        0
+    ]
+    symmetric = np.concatenate([mean[:, None], (to_mode @ deviation).T], axis=1)
+    odd = _odd_functions(t_node)
+    half = (
+        (sine @ (symmetric * to_esf[:, None]), -1),
+        (cosine @ (odd * to_esf[:, None]), 1),
+    )
+    half_slope = (
+        (cosine @ (symmetric * (2 * w_node)[:, None]), 1),
+        (-(sine @ (odd * (2 * w_node)[:, None])), -1),
+    )
+
+    def both_sides(parts: tuple[tuple[FloatArray, int], ...]) -> FloatArray:
+        whole = [np.concatenate([sign * part[:0:-1], part]) for part, sign in parts]
+        return np.ascontiguousarray(np.concatenate(whole, axis=1))
+
+    t = np.linspace(0, _REACH_T, 2001)
+    fine = _physical_shapes(t)
+    transfer = [(prior @ fine)[:, None], (to_mode @ (fine - prior @ fine)).T, _odd_functions(t)]
+    return ShapeFamily(
+        esf=both_sides(half),
+        lsf=both_sides(half_slope),
+        t=t,
+        transfer=np.concatenate(transfer, axis=1),
+        n_modes=N_MODES,
+        n_odd=odd.shape[1],
+        mode_variance=singular[:N_MODES] ** 2,
+        point=point,
+        direction=_directions(point),
+        log_weight=np.log(prior),
+        centre=u.size - 1,
+    )

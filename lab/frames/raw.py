@@ -1,0 +1,149 @@
+"""Decodes a raw file to one linear value per pixel: what did each site of the mosaic see?
+
+The black level of each colour is subtracted, nothing else: no white balance,
+no demosaicing, no tone curve, no turning. (row, col) counts the visible area as
+the sensor reads it out. Left out: a camera that clips below the white level it
+states (its clipped pixels pass as good), and raw files without a
+red-green-blue mosaic, which are refused.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from lab.edges.types import MaskArray
+from lab.errors import FrameError
+from lab.frames.frame import Frame
+from lab.frames.metadata import metadata_from_raw, metadata_from_tags, read_tags
+
+__all__ = ["SATURATION_SHARE", "decode_raw", "with_neighbours"]
+
+# Share of full scale from which a pixel counts as clipped. The last percent is
+# left out because converters bend there (common practice, no published source).
+SATURATION_SHARE = 0.99
+
+_AGAIN = "Copy it from the card again, or shoot again."
+
+
+def decode_raw(path: Path) -> Frame:
+    """Decode a raw mosaic.
+
+    Parameters
+    ----------
+    path : Path
+        A raw file that LibRaw knows.
+
+    Returns
+    -------
+    Frame
+        A mosaic. ``white_dn`` is the lowest full scale of its colours.
+
+    Raises
+    ------
+    FrameError
+        If the file is no raw file, is broken or empty, or has no
+        red-green-blue mosaic.
+    """
+    import rawpy
+
+    tags = read_tags(path)
+    try:
+        with rawpy.imread(str(path)) as raw:
+            pattern, black = _pattern_and_black(path, raw)
+            white = _white(raw)
+            _check_content(path, raw.raw_image_visible, white)
+            pixels = _subtract(raw.raw_image_visible, black)
+            metadata = metadata_from_tags(tags) if tags else metadata_from_raw(raw)
+    except rawpy.LibRawFileUnsupportedError:
+        raise FrameError(
+            f"{path.name}: not a raw file that can be read here, nor TIFF, PNG or JPEG. "
+            "Convert it to DNG."
+        ) from None
+    except (rawpy.LibRawError, rawpy.NotSupportedError, NotImplementedError, OSError) as error:
+        raise FrameError(
+            f"{path.name}: the raw data are broken ({_words(error)}). {_AGAIN}"
+        ) from None
+    white_dn = float(white - black.max())
+    if not white_dn > 0:
+        raise FrameError(
+            f"{path.name}: its white level ({white} DN) is not above its black level "
+            f"({black.max():g} DN). Convert it to DNG with another converter."
+        )
+    return Frame(
+        path=path,
+        pixels=pixels,
+        pattern=pattern,
+        saturated=with_neighbours(pixels >= SATURATION_SHARE * white_dn),
+        white_dn=white_dn,
+        metadata=metadata,
+    )
+
+
+def with_neighbours(mask: MaskArray) -> MaskArray:
+    """A mask grown by one pixel each way, corners included.
+
+    Charge runs over to the next pixel.
+    """
+    if not mask.any():
+        return mask
+    rows = mask.copy()
+    rows[1:] |= mask[:-1]
+    rows[:-1] |= mask[1:]
+    grown = rows.copy()
+    grown[:, 1:] |= rows[:, :-1]
+    grown[:, :-1] |= rows[:, 1:]
+    return grown
+
+
+def _pattern_and_black(
+    path: Path, raw: Any
+) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.float32]]:
+    """Colour and black level of each site of the repeating pattern of the visible area."""
+    colours = raw.color_desc.decode("ascii", "replace")
+    sites = raw.raw_pattern
+    if sites is None or raw.num_colors != 3 or set(colours) != set("RGB") or sites.max() > 3:
+        raise FrameError(
+            f"{path.name}: holds no red-green-blue mosaic ({raw.num_colors} colour(s) per pixel or "
+            "other filters), so no raw colour can be measured. Use the camera's own raw file."
+        )
+    # LibRaw numbers the two greens of a 2 x 2 pattern 1 and 3; both are green here.
+    channel_of = np.array(["RGB".index(letter) for letter in colours], dtype=np.int8)
+    black = np.array(raw.black_level_per_channel, dtype=np.float32)
+    return channel_of[sites], black[sites]
+
+
+def _white(raw: Any) -> int:
+    per_colour = [level for level in raw.camera_white_level_per_channel or () if level > 0]
+    return int(min([raw.white_level, *per_colour]))
+
+
+def _check_content(path: Path, values: npt.NDArray[np.uint16], white: int) -> None:
+    # LibRaw hands over zeros where a decoder met the end of the data in silence.
+    n_empty = int(np.count_nonzero(~values.any(axis=1)))
+    if n_empty:
+        raise FrameError(f"{path.name}: {n_empty} of {values.shape[0]} rows hold no data. {_AGAIN}")
+    first = values[0, 0]
+    if (values[0] == first).all() and (values == first).all():
+        mend = "Halve the exposure and shoot again." if first >= white else _AGAIN
+        raise FrameError(f"{path.name}: every pixel has the same value ({first} DN). {mend}")
+
+
+def _subtract(
+    values: npt.NDArray[np.uint16], black: npt.NDArray[np.float32]
+) -> npt.NDArray[np.float32]:
+    n_row, n_col = values.shape
+    p, q = black.shape
+    pixels = np.empty((n_row, n_col), dtype=np.float32)
+    for row in range(p):  # one pass without a second copy of the frame
+        level = np.tile(black[row], -(-n_col // q))[:n_col]
+        np.subtract(values[row::p], level, out=pixels[row::p])
+    return pixels
+
+
+def _words(error: Exception) -> str:
+    first = error.args[0] if error.args else type(error).__name__
+    return first.decode("ascii", "replace") if isinstance(first, bytes) else str(first)

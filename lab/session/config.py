@@ -1,0 +1,314 @@
+"""What does session.toml say: which rig, and which series were shot?
+
+``read_session`` reads the file and checks all of it; whatever is wrong is a
+``SessionError`` that names the file, the table and key, and the mend. Units are in
+the keys. ``frames`` patterns are relative to ``frames/``, use ``/`` on every system,
+ignore case, and know ``*``, ``?``, ``[abc]`` and ``**`` (any number of folders).
+
+Left out: whether the frames and the target's layout record exist; those who open them
+say so.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from lab.errors import SessionError
+from lab.optics.system import DEFAULT_WAVELENGTH_UM
+from lab.session.text_file import read_text, shown
+from lab.session.toml_table import Table
+
+__all__ = [
+    "Body",
+    "Lens",
+    "Light",
+    "Series",
+    "SessionConfig",
+    "Target",
+    "parse_session",
+    "read_session",
+]
+
+_EXIF_F_NUMBERS = ("absent", "marked", "effective")
+# Silicon answers from about 0.2 to 1.1 um (from memory). The limits only catch wrong units.
+_WAVELENGTH_LIMITS_UM = (0.2, 1.2)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Body:
+    """Camera body: pixel pitch [um] and sensor width and height [mm], all > 0."""
+
+    name: str
+    pixel_pitch_um: float
+    sensor_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lens:
+    """Lens or extension setup.
+
+    ``focal_length_mm``, ``pupil_ratio`` (exit over entrance pupil diameter) and
+    ``blades`` (>= 3) are None where the session leaves them out. ``exif_f_number``
+    says what the camera writes at close range: "absent" (the default), "marked" (the
+    ring's number) or "effective" (what reaches the sensor).
+    """
+
+    name: str
+    focal_length_mm: float | None = None
+    pupil_ratio: float | None = None
+    blades: int | None = None
+    exif_f_number: str = "absent"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Light:
+    """Effective wavelength of each raw colour [um] and where it comes from.
+
+    A colour that session.toml leaves out has the default of
+    ``lab.optics.system.DEFAULT_WAVELENGTH_UM``, whose source stands there.
+    """
+
+    red_um: float
+    green_um: float
+    blue_um: float
+    source: str  # "session.toml", "default", or both where some colours are given
+
+    @property
+    def wavelength_um(self) -> dict[str, float]:
+        """Wavelengths by channel name."""
+        return {"red": self.red_um, "green": self.green_um, "blue": self.blue_um}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """What was photographed: a layout record, or one long edge (``layout`` None)."""
+
+    kind: str  # "layout" or "blade"
+    layout: str | None = None  # path relative to the session folder
+
+
+@dataclass(frozen=True, kw_only=True)
+class Series:
+    """One magnification, shot at every stop.
+
+    ``magnification`` is nominal. ``stops`` are the ring's numbers in the order they
+    were shot. ``focus_step_um`` is the object-side rail step between frames [um],
+    0 (the default) = rocked by hand, order unknown. ``light`` is a free word for the
+    light it was shot in, "" if not given.
+    """
+
+    magnification: float
+    stops: tuple[float, ...]
+    frames_per_stop: int
+    frames: str
+    focus_step_um: float = 0.0
+    light: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SessionConfig:
+    """All of session.toml."""
+
+    name: str
+    body: Body
+    lens: Lens
+    light: Light
+    target: Target
+    series: tuple[Series, ...]
+
+
+def read_session(folder: Path) -> SessionConfig:
+    """Read and check ``folder/session.toml``.
+
+    Parameters
+    ----------
+    folder : Path
+        Session folder.
+
+    Returns
+    -------
+    SessionConfig
+
+    Raises
+    ------
+    SessionError
+        If the folder or the file is missing, or anything in the file is wrong.
+    """
+    if not folder.is_dir():
+        raise SessionError(
+            f"{folder}: there is no such folder. Give the folder that holds session.toml."
+        )
+    path = folder / "session.toml"
+    if not path.exists():
+        raise SessionError(
+            f"{folder}: there is no session.toml in it. Write one that describes the rig and "
+            "the series, or give the folder that holds it."
+        )
+    return parse_session(read_text(path), str(path))
+
+
+def parse_session(text: str, file: str) -> SessionConfig:
+    """Check the text of a session.toml.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    file : str
+        Name of the file, for the messages.
+
+    Returns
+    -------
+    SessionConfig
+
+    Raises
+    ------
+    SessionError
+        If anything in the text is wrong.
+    """
+    try:
+        values = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # RecursionError: brackets nested too deep
+        raise SessionError(
+            f"{file}: this is not valid TOML: {error}. Mend that line; texts stand in quotes, "
+            "numbers do not and have a decimal point."
+        ) from error
+    top = Table(file, "", values, ("session", "body", "lens", "light", "target", "series"))
+    session = top.table("session", ("name",))
+    return SessionConfig(
+        name=session.text("name"),
+        body=_body(top.table("body", ("name", "pixel_pitch_um", "sensor_mm"))),
+        lens=_lens(
+            top.table("lens", ("name", "focal_length_mm", "pupil_ratio", "blades", "exif_f_number"))
+        ),
+        light=_light(top.table("light", ("wavelength_um",), optional=True)),
+        target=_target(top.table("target", ("layout", "kind"))),
+        series=_series(top),
+    )
+
+
+def _body(table: Table) -> Body:
+    mend = "Write sensor_mm = [width, height] in mm."
+    sensor_mm = table.numbers("sensor_mm", mend)
+    if len(sensor_mm) != 2:
+        table.fail("sensor_mm", f"must hold two numbers, not {len(sensor_mm)}", mend)
+    return Body(
+        name=table.text("name"),
+        pixel_pitch_um=table.number("pixel_pitch_um"),
+        sensor_mm=(sensor_mm[0], sensor_mm[1]),
+    )
+
+
+def _lens(table: Table) -> Lens:
+    exif = table.text("exif_f_number") if "exif_f_number" in table.values else "absent"
+    if exif not in _EXIF_F_NUMBERS:
+        table.fail(
+            "exif_f_number",
+            f"must be one of {', '.join(_EXIF_F_NUMBERS)}, not {shown(exif)}",
+            'Write "absent" for a lens without contacts.',
+        )
+    return Lens(
+        name=table.text("name"),
+        focal_length_mm=table.number("focal_length_mm")
+        if "focal_length_mm" in table.values
+        else None,
+        pupil_ratio=table.number("pupil_ratio") if "pupil_ratio" in table.values else None,
+        blades=table.whole("blades", 3) if "blades" in table.values else None,
+        exif_f_number=exif,
+    )
+
+
+def _light(table: Table) -> Light:
+    given = table.table("wavelength_um", DEFAULT_WAVELENGTH_UM, optional=True)
+    wavelength_um = dict(DEFAULT_WAVELENGTH_UM)
+    low, high = _WAVELENGTH_LIMITS_UM
+    for colour in given.values:
+        wavelength_um[colour] = given.number(colour)
+        if not low <= wavelength_um[colour] <= high:
+            given.fail(
+                colour,
+                f"must lie between {low:g} and {high:g} um, not {wavelength_um[colour]:g}",
+                "Write micrometres: 530 nm is 0.530.",
+            )
+    if not given.values:
+        source = "default"
+    elif len(given.values) == len(wavelength_um):
+        source = "session.toml"
+    else:
+        source = f"session.toml ({', '.join(given.values)}), default for the rest"
+    return Light(
+        red_um=wavelength_um["red"],
+        green_um=wavelength_um["green"],
+        blue_um=wavelength_um["blue"],
+        source=source,
+    )
+
+
+def _target(table: Table) -> Target:
+    mend = 'Write either layout = "target.json" or kind = "blade".'
+    if ("layout" in table.values) == ("kind" in table.values):
+        wrong = "layout and kind exclude each other" if table.values else "both are missing"
+        table.fail("layout, kind", wrong, mend)
+    if "kind" in table.values:
+        if table.text("kind") != "blade":
+            table.fail("kind", f"must be blade, not {shown(table.values['kind'])}", mend)
+        return Target(kind="blade")
+    return Target(
+        kind="layout",
+        layout=table.inside("layout", "the session folder", "Copy the record there and name it."),
+    )
+
+
+def _series(top: Table) -> tuple[Series, ...]:
+    tables = top.values.get("series")
+    if not isinstance(tables, list) or not tables:
+        top.fail(
+            "[[series]]",
+            "at least one series is needed",
+            "Write a table [[series]], in double brackets, for each magnification.",
+        )
+    known = ("magnification", "stops", "frames_per_stop", "focus_step_um", "frames", "light")
+    return tuple(
+        _one_series(Table(top.file, f"[[series]] ({i} of {len(tables)})", values, known))
+        for i, values in enumerate(tables, start=1)
+    )
+
+
+def _one_series(table: Table) -> Series:
+    mend = "Write stops = [2.8, 4, 5.6], the ring's numbers in the order they were shot."
+    stops = table.numbers("stops", mend)
+    if not stops:
+        table.fail("stops", "is empty", mend)
+    twice = [stop for stop, n in Counter(stops).items() if n > 1]
+    if twice:
+        table.fail(
+            "stops",
+            f"{', '.join(f'{stop:g}' for stop in twice)} stands there more than once",
+            "Name each stop once; frames_per_stop says how many frames each has.",
+        )
+    return Series(
+        magnification=table.number("magnification"),
+        stops=stops,
+        frames_per_stop=table.whole("frames_per_stop", 1),
+        focus_step_um=table.as_number(
+            "focus_step_um", table.values.get("focus_step_um", 0.0), zero=True
+        ),
+        frames=_frames_pattern(table),
+        light=table.text("light") if "light" in table.values else "",
+    )
+
+
+def _frames_pattern(table: Table) -> str:
+    pattern = table.inside(
+        "frames", "frames/", 'Write a pattern below frames/, such as "2x/*.dng".'
+    )
+    if any("**" in part and part != "**" for part in pattern.split("/")):
+        table.fail(
+            "frames",
+            f"has ** beside other characters: {shown(pattern)}",
+            "Let ** stand alone between slashes, or write a single *.",
+        )
+    return pattern

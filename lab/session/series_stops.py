@@ -1,0 +1,262 @@
+"""Which stop and focus position has each frame of one series?
+
+The rules of ``lab.session.assign`` for a single series: EXIF f-number, order of capture
+against the count, focus positions by place in the bracket, and what disagrees.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter
+from itertools import groupby, pairwise
+
+from lab.optics.geometry import effective_f_number
+from lab.session.config import Series, SessionConfig
+from lab.session.draft import Draft, Problem, listed, report
+from lab.session.frame_checks import check_setting
+from lab.session.frame_files import natural_key
+from lab.session.stops import exact_stop
+
+__all__ = ["assign_series"]
+
+# How far an EXIF f-number may lie from a stop, in stops. Cameras write f-numbers in third
+# stops at the coarsest (common practice, no published source): half a third. An effective
+# one is computed from a nominal magnification as well, hence a whole third.
+_MARKED_TOLERANCE_STOPS = 1 / 6
+_EFFECTIVE_TOLERANCE_STOPS = 1 / 3
+_TIME = re.compile(r"(?!0000)[0-9]{4}:[0-9]{2}:[0-9]{2} [0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]+)?")
+_WORDS = {"frames.csv": "frames.csv", "exif": "EXIF", "order": "the order of capture"}
+
+
+def assign_series(
+    config: SessionConfig, series: Series, members: list[Draft], problems: list[Problem]
+) -> None:
+    """Work out stops and focus positions of one series, in place.
+
+    Parameters
+    ----------
+    config : SessionConfig
+        For what the lens reports.
+    series : Series
+        The series.
+    members : list of Draft
+        Its frames, with the stops of frames.csv already in them; copies and companions
+        are not among them.
+    problems : list of Problem
+        What is found is added here.
+    """
+    label = _label(series)
+    if not any(d.used for d in members):
+        text = f"{label}: no frame fits. Patterns are relative to frames/; correct it."
+        problems.append(Problem(severity="error", text=text, files=()))
+        return
+    check_setting(members, "ISO", label, lambda m: m.iso, problems)
+    check_setting(members, "focal length", label, lambda m: m.focal_length_mm, problems)
+    _stops_from_exif(config, series, members, problems)
+    queue = _capture_order(members)
+    bracket = _bracket_by_order(series, queue) if queue is not None else None
+    for draft, place in bracket or ():
+        draft.stops.setdefault("order", place[0])
+        draft.position_um = _centred_um(series, place[1])
+    lost = [d for d in members if d.used and d.stop is None]
+    if bracket is None:
+        _report_count(series, members, lost, problems, ordered=queue is not None)
+    if series.focus_step_um > 0:
+        _positions_from_runs(series, [d for d in queue or () if d.used])
+    _report_disagreement(series, members, problems)
+    _report_strangers(series, members, problems)
+    blind = [
+        d
+        for d in members
+        if d.used
+        and d.stop is not None
+        and series.focus_step_um > 0
+        and d.position_um is None
+        and d.row.focus_position_um is None
+    ]
+    if blind:
+        text = (
+            f"{label}: no focus position for {{frames}}, since they are not brackets of "
+            f"{series.frames_per_stop} frames in a row at one stop. Give focus_position_um in "
+            "frames.csv."
+        )
+        report(problems, "warning", text, blind)
+
+
+def _stops_from_exif(
+    config: SessionConfig, series: Series, members: list[Draft], problems: list[Problem]
+) -> None:
+    lens = config.lens
+    if lens.exif_f_number == "absent":
+        return
+    effective = lens.exif_f_number == "effective"
+    expected = {stop: exact_stop(stop) for stop in series.stops}
+    if effective:
+        if lens.pupil_ratio is None:  # reported once for the session
+            return
+        for stop, exact in expected.items():
+            cone = effective_f_number(exact, series.magnification, lens.pupil_ratio)
+            expected[stop] = float(cone)
+    tolerance = _EFFECTIVE_TOLERANCE_STOPS if effective else _MARKED_TOLERANCE_STOPS
+    silent, unfit = [], []
+    for draft in members:
+        number = draft.metadata.f_number
+        if number is None or not 0 < number < math.inf:
+            silent += [draft] if draft.used else []
+            continue
+        near = [s for s, n in expected.items() if abs(2 * math.log2(number / n)) <= tolerance]
+        if len(near) == 1:
+            draft.stops["exif"] = near[0]
+        elif effective:
+            unfit += [draft] if draft.used else []
+        else:
+            draft.stops["exif"] = number
+    label = _label(series)
+    if silent:
+        text = (
+            f'{label}: no f-number in EXIF although lens.exif_f_number = "{lens.exif_f_number}": '
+            "{frames}. Check the lens's contacts, or give marked_stop in frames.csv."
+        )
+        report(problems, "warning", text, silent)
+    if unfit:
+        text = (
+            f"{label}: the effective f-number in EXIF fits no single stop of the series at this "
+            "magnification and lens.pupil_ratio: {frames}. Check both in session.toml, or give "
+            "marked_stop in frames.csv."
+        )
+        report(problems, "warning", text, unfit)
+
+
+def _capture_order(drafts: list[Draft]) -> list[Draft] | None:
+    """Frames by time, then name; None where times are incomplete and names contradict them."""
+    by_name = sorted(drafts, key=lambda d: natural_key(d.file))
+    times = [_time(d) for d in by_name]
+    if all(times):
+        return sorted(by_name, key=_time)  # stable, so the name decides between equal times
+    known = [time for time in times if time]
+    return by_name if known == sorted(known) else None
+
+
+def _time(draft: Draft) -> str:
+    time = (draft.metadata.captured_at or "").strip()
+    return time if _TIME.fullmatch(time) else ""
+
+
+def _bracket_by_order(
+    series: Series, queue: list[Draft]
+) -> list[tuple[Draft, tuple[float, int]]] | None:
+    """Stop and index in the bracket of each frame that holds a place; None = count is off."""
+    used = [d for d in queue if d.used]
+    listed = {d.row.marked_stop for d in used}
+    left = [stop for stop in series.stops if stop not in listed]
+    unlisted = [d for d in used if d.row.marked_stop is None]
+    n = series.frames_per_stop
+    for stops, frames in ((series.stops, queue), (series.stops, used), (left, unlisted)):
+        if len(frames) == n * len(stops):
+            places = [(stop, i) for stop in stops for i in range(n)]
+            return list(zip(frames, places, strict=True))
+    return None
+
+
+def _centred_um(series: Series, index: int) -> float | None:
+    if series.focus_step_um == 0:
+        return None
+    return (index - (series.frames_per_stop - 1) / 2) * series.focus_step_um
+
+
+def _positions_from_runs(series: Series, queue: list[Draft]) -> None:
+    """Focus positions of full brackets at one known stop that the count did not place."""
+    for stop, group in groupby(queue, key=lambda d: d.stop):
+        run = list(group)
+        if (
+            stop is not None
+            and len(run) == series.frames_per_stop
+            and all(d.position_um is None for d in run)
+        ):
+            for i, draft in enumerate(run):
+                draft.position_um = _centred_um(series, i)
+
+
+def _report_count(
+    series: Series,
+    members: list[Draft],
+    lost: list[Draft],
+    problems: list[Problem],
+    *,
+    ordered: bool,
+) -> None:
+    used = [d for d in members if d.used]
+    expected = series.frames_per_stop * len(series.stops)
+    if ordered:
+        wrong = (
+            f"{len(used)} frames, but {len(series.stops)} stops x {series.frames_per_stop} "
+            f"frames_per_stop = {expected}"
+        )
+        gaps = _number_gaps([d.file for d in members])
+        if gaps:
+            wrong += f". The file numbers skip {listed(gaps)}"
+    else:
+        wrong = (
+            "some frames carry no capture time, and the names are not in the order of the "
+            "other frames' times"
+        )
+    if lost:
+        text = (
+            f"{_label(series)}: {wrong}. The order of capture cannot tell the stop, so these "
+            "have none: {frames}. In frames.csv write use = no for a frame that does not "
+            "belong, or give marked_stop for every frame of the stop that is short or long."
+        )
+        report(problems, "error", text, lost)
+    else:
+        tally = Counter(d.stop for d in used)
+        n = series.frames_per_stop
+        odd = [f"f/{stop:g} has {tally[stop]}" for stop in series.stops if tally[stop] != n]
+        text = (
+            f"{_label(series)}: {wrong}. Every stop is known from frames.csv or EXIF, so no "
+            f"frame is lost. Check that the series is complete{': ' if odd else ''}{listed(odd)}."
+        )
+        problems.append(Problem(severity="warning", text=text, files=()))
+
+
+def _number_gaps(files: list[str]) -> list[str]:
+    """Where the running numbers of the files leave some out: "after IMG_0412.dng"."""
+    counted = []
+    for file in sorted(files, key=natural_key):
+        found = re.fullmatch(r"(.*?)([0-9]+)(\.[^.]*)", file)
+        if found:
+            counted.append((found[1], int(found[2]), file))
+    return [
+        f"after {before[2]}"
+        for before, after in pairwise(counted)
+        if before[0] == after[0] and after[1] > before[1] + 1
+    ]
+
+
+def _report_disagreement(series: Series, members: list[Draft], problems: list[Problem]) -> None:
+    split = [d for d in members if d.used and len(set(d.stops.values())) > 1]
+    if split:
+        said = [
+            f"{d.file} ({', '.join(f'{_WORDS[s]}: f/{n:g}' for s, n in d.stops.items())})"
+            for d in split
+        ]
+        text = (
+            f"{_label(series)}: sources disagree on the stop of {listed(said)}. The first named "
+            "was used. Check these frames; marked_stop in frames.csv decides."
+        )
+        report(problems, "warning", text, split, "stop-disagreement")
+
+
+def _report_strangers(series: Series, members: list[Draft], problems: list[Problem]) -> None:
+    strange = [d for d in members if d.used and d.stop is not None and d.stop not in series.stops]
+    if strange:
+        said = [f"{d.file} (f/{d.stop:g})" for d in strange]
+        text = (
+            f"{_label(series)}: a stop that session.toml does not list: {listed(said)}. Add it "
+            "to stops, or correct frames.csv."
+        )
+        report(problems, "warning", text, strange)
+
+
+def _label(series: Series) -> str:
+    return f"Series {series.magnification:g}x ({series.frames})"

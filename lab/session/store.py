@@ -1,0 +1,457 @@
+"""Where are measured frames kept? ``results.sqlite``: one file, written frame by frame.
+
+Schema, version 1 (``PRAGMA user_version``; ``PRAGMA application_id`` is 0x73747077, "stpw"):
+
+``frame``    one row a frame: ``id``, ``file`` (unique, relative to ``frames/``), ``sha256``,
+             ``settings_key``, ``magnification``, ``marked_stop``, ``focus_position_um``,
+             ``status``, ``reason``, ``flags``, ``measured_magnification``,
+             ``measured_magnification_std``
+``edge``     one row an edge: ``frame_id``, ``ordinal`` (its place in the frame's list), then
+             the fields of ``EdgeRecord`` under their own names
+``summary``  ``key``, ``json``: anything computed from the frames
+
+Units are those of the record fields. NULL = not known. ``flags`` is a JSON list of texts.
+The curves ``frequency_cyc_per_px``, ``mtf``, ``mtf_std`` are blobs of little-endian 64-bit
+floats, so they come back to the same digits; so do the single figures, but for the sign of
+a zero, which SQLite drops.
+
+A frame and its edges are written in one transaction: whatever interrupts it, the store
+holds all of a frame or nothing. The journal is a rollback journal, not a write-ahead log:
+between transactions the session is then a single file that can be copied or sent, and it
+works on network drives, where a write-ahead log does not [1]_. Readers wait while a frame
+is written, which takes milliseconds; that is the price.
+
+Left out: measuring, and deciding what is stale beyond ``finished``.
+
+.. [1] SQLite documentation, "Write-Ahead Logging", section 1 (from memory).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Generator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+
+from lab.errors import SessionError
+
+__all__ = ["SCHEMA_VERSION", "EdgeRecord", "FrameRecord", "ResultsStore"]
+
+SCHEMA_VERSION = 1
+_APPLICATION_ID = 0x73747077
+_BUSY_TIMEOUT_S = 10.0
+_FRAME_STATUSES = ("measured", "rejected", "unreadable", "missing")
+_EDGE_STATUSES = ("measured", "rejected")
+_DIRECTIONS = ("horizontal", "vertical")
+_CURVES = ("frequency_cyc_per_px", "mtf", "mtf_std")
+
+_SCHEMA = (
+    """
+    CREATE TABLE frame (
+        id INTEGER PRIMARY KEY,
+        file TEXT NOT NULL UNIQUE,
+        sha256 TEXT NOT NULL,
+        settings_key TEXT NOT NULL,
+        magnification REAL,
+        marked_stop REAL,
+        focus_position_um REAL,
+        status TEXT NOT NULL,
+        reason TEXT NOT NULL,
+        flags TEXT NOT NULL,
+        measured_magnification REAL,
+        measured_magnification_std REAL
+    )""",
+    """
+    CREATE TABLE edge (
+        frame_id INTEGER NOT NULL REFERENCES frame (id) ON DELETE CASCADE,
+        ordinal INTEGER NOT NULL,
+        name TEXT NOT NULL,
+        square TEXT NOT NULL,
+        channel TEXT NOT NULL,
+        direction TEXT NOT NULL,
+        field_x REAL NOT NULL,
+        field_y REAL NOT NULL,
+        centre_row REAL NOT NULL,
+        centre_col REAL NOT NULL,
+        angle_deg REAL NOT NULL,
+        status TEXT NOT NULL,
+        reason TEXT NOT NULL,
+        mtf50_cyc_per_px REAL,
+        mtf50_std REAL,
+        mtf20_cyc_per_px REAL,
+        mtf10_cyc_per_px REAL,
+        position_px REAL,
+        frequency_cyc_per_px BLOB NOT NULL,
+        mtf BLOB NOT NULL,
+        mtf_std BLOB NOT NULL,
+        flags TEXT NOT NULL,
+        PRIMARY KEY (frame_id, ordinal)
+    )""",
+    "CREATE TABLE summary (key TEXT PRIMARY KEY, json TEXT NOT NULL)",
+    f"PRAGMA application_id = {_APPLICATION_ID}",
+    f"PRAGMA user_version = {SCHEMA_VERSION}",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class EdgeRecord:
+    """One measured or rejected edge of a frame, in one raw colour.
+
+    ``direction`` is the one that the edge line is nearest to: "horizontal" or
+    "vertical". ``field_x`` (right) and ``field_y`` (down) are its place from the frame's
+    centre in units of half the diagonal. ``angle_deg`` is the normal's direction from
+    dark to bright, as in ``lab.edges.types.EdgeRegion``. MTF figures are the system's
+    (lens and pixel); a figure is None where it could not be had, and all are None for a
+    rejected edge, which has a ``reason`` instead. ``position_px`` is the offset of the
+    edge along its normal from where the target was registered, None if unknown.
+    """
+
+    name: str
+    square: str
+    channel: str
+    direction: str
+    field_x: float
+    field_y: float
+    centre_row: float
+    centre_col: float
+    angle_deg: float
+    status: str
+    reason: str = ""
+    mtf50_cyc_per_px: float | None = None
+    mtf50_std: float | None = None
+    mtf20_cyc_per_px: float | None = None
+    mtf10_cyc_per_px: float | None = None
+    position_px: float | None = None
+    frequency_cyc_per_px: tuple[float, ...] = ()
+    mtf: tuple[float, ...] = ()
+    mtf_std: tuple[float, ...] = ()
+    flags: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        _check_word("status", self.status, _EDGE_STATUSES)
+        _check_word("direction", self.direction, _DIRECTIONS)
+        _check_finite(self)
+        if not len(self.frequency_cyc_per_px) == len(self.mtf) == len(self.mtf_std):
+            raise ValueError("frequency_cyc_per_px, mtf and mtf_std must have one length")
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrameRecord:
+    """What came of one frame. ``status`` is "measured", "rejected", "unreadable" or "missing"."""
+
+    file: str
+    sha256: str
+    settings_key: str
+    magnification: float | None
+    marked_stop: float | None
+    focus_position_um: float | None
+    status: str
+    reason: str = ""
+    flags: tuple[str, ...] = ()
+    measured_magnification: float | None = None
+    measured_magnification_std: float | None = None
+    edges: tuple[EdgeRecord, ...] = ()
+
+    def __post_init__(self) -> None:
+        _check_word("status", self.status, _FRAME_STATUSES)
+        _check_finite(self)
+
+    def to_json_dict(self) -> dict[str, object]:
+        """The frame as ``measure --json`` prints it: plain JSON types only."""
+        return {
+            "file": self.file,
+            "magnification": _plain(self.magnification),
+            "marked_stop": _plain(self.marked_stop),
+            "status": self.status,
+            "reason": self.reason,
+            "flags": list(self.flags),
+            "edges": [
+                {name: _plain(getattr(edge, name)) for name in _EDGE_COLUMNS} for edge in self.edges
+            ],
+        }
+
+
+def _check_word(name: str, value: str, words: Sequence[str]) -> None:
+    if value not in words:
+        raise ValueError(f"{name} must be one of {', '.join(words)}, not {value!r}")
+
+
+def _check_finite(record: EdgeRecord | FrameRecord) -> None:
+    for item in fields(record):
+        value = getattr(record, item.name)
+        numbers = value if item.name in _CURVES else (value,)
+        known = [n for n in numbers if n is not None and not isinstance(n, str | tuple)]
+        if not all(math.isfinite(n) for n in known):
+            raise ValueError(f"{item.name} must be finite; None stands for not known")
+
+
+def _plain(value: Any) -> Any:
+    """Tuples as lists; numbers as Python floats, whatever number type came in."""
+    if value is None or isinstance(value, str):
+        return value
+    return [_plain(v) for v in value] if isinstance(value, tuple) else float(value)
+
+
+_EDGE_COLUMNS = tuple(item.name for item in fields(EdgeRecord))
+_FRAME_COLUMNS = tuple(item.name for item in fields(FrameRecord) if item.name != "edges")
+
+
+class ResultsStore:
+    """The results of a session on disk; use it in a ``with`` statement.
+
+    Parameters
+    ----------
+    path : Path
+        ``results.sqlite`` of a session; made if it is not there.
+
+    Raises
+    ------
+    SessionError
+        On entering: the file is no store of this version, is damaged, or cannot be opened.
+        In any method: another process holds the store for more than 10 s, or the disk fails.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._connection: sqlite3.Connection | None = None
+
+    def __enter__(self) -> Self:
+        with self._explained():
+            # isolation_level None: transactions begin and end where this module says so.
+            connection = sqlite3.connect(self._path, timeout=_BUSY_TIMEOUT_S, isolation_level=None)
+            try:
+                self._prepare(connection)
+            except BaseException:
+                connection.close()
+                raise
+            self._connection = connection
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+    def put(self, record: FrameRecord) -> None:
+        """Keep a frame and its edges, in place of what was kept for this file before."""
+        with self._transaction() as connection:
+            connection.execute("DELETE FROM frame WHERE file = ?", (record.file,))
+            cursor = connection.execute(
+                _insert("frame", _FRAME_COLUMNS),
+                [_stored(name, getattr(record, name)) for name in _FRAME_COLUMNS],
+            )
+            connection.executemany(
+                _insert("edge", ("frame_id", "ordinal", *_EDGE_COLUMNS)),
+                (
+                    (cursor.lastrowid, i, *(_stored(n, getattr(edge, n)) for n in _EDGE_COLUMNS))
+                    for i, edge in enumerate(record.edges)
+                ),
+            )
+
+    def get(self, file: str) -> FrameRecord | None:
+        """The frame kept for a file, or None."""
+        return next(iter(self._frames("WHERE frame.file = ?", (file,))), None)
+
+    def all_frames(self) -> tuple[FrameRecord, ...]:
+        """Every frame, by file name."""
+        return self._frames("", ())
+
+    def finished(self, settings_key: str) -> set[tuple[str, str]]:
+        """(file, sha256) of the frames that need no measuring with these settings.
+
+        A frame that was missing has nothing to show and is never finished.
+        """
+        query = "SELECT file, sha256 FROM frame WHERE settings_key = ? AND status != 'missing'"
+        with self._explained():
+            return set(self._open().execute(query, (settings_key,)))
+
+    def put_summary(self, key: str, json_text: str) -> None:
+        """Keep a JSON text under a key, in place of the one before.
+
+        Raises
+        ------
+        ValueError
+            If the text is not JSON.
+        """
+        json.loads(json_text)
+        with self._transaction() as connection:
+            connection.execute("INSERT OR REPLACE INTO summary VALUES (?, ?)", (key, json_text))
+
+    def get_summary(self, key: str) -> str | None:
+        """The JSON text kept under a key, or None."""
+        with self._explained():
+            row = self._open().execute("SELECT json FROM summary WHERE key = ?", (key,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def _frames(self, where: str, values: tuple[str, ...]) -> tuple[FrameRecord, ...]:
+        frame_names = ", ".join(f"frame.{name}" for name in _FRAME_COLUMNS)
+        edge_names = ", ".join(f"edge.{name}" for name in _EDGE_COLUMNS)
+        with self._explained():
+            connection = self._open()
+            connection.execute("BEGIN")  # both queries see one state of the store
+            try:
+                frames = connection.execute(
+                    f"SELECT frame.id, {frame_names} FROM frame {where} ORDER BY frame.file",
+                    values,
+                ).fetchall()
+                edges = connection.execute(
+                    f"SELECT frame_id, {edge_names} FROM edge JOIN frame ON frame.id = frame_id "
+                    f"{where} ORDER BY frame_id, ordinal",
+                    values,
+                ).fetchall()
+            finally:
+                connection.execute("ROLLBACK")
+        try:
+            by_frame: dict[int, list[EdgeRecord]] = {}
+            for frame_id, *cells in edges:
+                edge = EdgeRecord(**_loaded(_EDGE_COLUMNS, cells))
+                by_frame.setdefault(frame_id, []).append(edge)
+            return tuple(
+                FrameRecord(
+                    **_loaded(_FRAME_COLUMNS, cells), edges=tuple(by_frame.get(frame_id, ()))
+                )
+                for frame_id, *cells in frames
+            )
+        except (ValueError, TypeError) as error:
+            raise self._damaged(str(error)) from error
+
+    def _open(self) -> sqlite3.Connection:
+        if self._connection is None:
+            raise ValueError("use ResultsStore in a with statement")
+        return self._connection
+
+    @contextmanager
+    def _transaction(self) -> Generator[sqlite3.Connection, None, None]:
+        connection = self._open()
+        with self._explained():
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield connection
+                connection.execute("COMMIT")
+            except BaseException:
+                if connection.in_transaction:  # a full disk may have rolled back already
+                    connection.execute("ROLLBACK")
+                raise
+
+    def _prepare(self, connection: sqlite3.Connection) -> None:
+        """Make the schema in a new file; refuse any file that is not a sound store of ours.
+
+        Raises
+        ------
+        SessionError
+            If the file is damaged, another program's, or of another version.
+        """
+        connection.execute("PRAGMA foreign_keys = ON")
+        found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if found != "ok":
+            raise self._damaged(found)
+        if _is_empty(connection):
+            connection.execute("BEGIN IMMEDIATE")  # from here on nobody else can make it
+            try:
+                for statement in _SCHEMA if _is_empty(connection) else ():
+                    connection.execute(statement)
+                connection.execute("COMMIT")
+            except BaseException:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+                raise
+        if connection.execute("PRAGMA application_id").fetchone()[0] != _APPLICATION_ID:
+            raise SessionError(
+                f"{self._path}: this database was not made by stopwise. It was left untouched; "
+                "move it away and measure again."
+            )
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        if version != SCHEMA_VERSION:
+            age = "a newer" if version > SCHEMA_VERSION else "an older"
+            mend = "Update stopwise, or move" if version > SCHEMA_VERSION else "Move"
+            raise SessionError(
+                f"{self._path}: made by {age} stopwise (schema {version}, this one reads "
+                f"{SCHEMA_VERSION}). {mend} the file away and measure again."
+            )
+
+    def _damaged(self, found: str) -> SessionError:
+        return SessionError(
+            f"{self._path}: the results store is damaged or is no results store ({found}). Move "
+            "it away and measure again; the frames are untouched."
+        )
+
+    @contextmanager
+    def _explained(self) -> Generator[None, None, None]:
+        """Turn SQLite's failures into words with a mend.
+
+        Raises
+        ------
+        SessionError
+            In place of any ``sqlite3.Error``.
+        """
+        try:
+            yield
+        except sqlite3.Error as error:
+            # Extended codes keep the primary one in the lowest byte.
+            code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+            if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                raise SessionError(
+                    f"{self._path}: another process has kept the results store busy for "
+                    f"{_BUSY_TIMEOUT_S:g} s. Let it finish or stop it, then try again."
+                ) from error
+            if code in (
+                sqlite3.SQLITE_CANTOPEN,
+                sqlite3.SQLITE_READONLY,
+                sqlite3.SQLITE_PERM,
+                sqlite3.SQLITE_FULL,
+                sqlite3.SQLITE_IOERR,
+            ):
+                raise SessionError(
+                    f"{self._path}: the results store cannot be opened or written ({error}). "
+                    "Check that the folder is there, may be written to, and has free space."
+                ) from error
+            raise self._damaged(str(error)) from error
+
+
+def _is_empty(connection: sqlite3.Connection) -> bool:
+    """Whether nobody, we included, has put anything in the file yet."""
+    counts = (
+        connection.execute(query).fetchone()[0]
+        for query in (
+            "SELECT count(*) FROM sqlite_master",
+            "PRAGMA application_id",
+            "PRAGMA user_version",
+        )
+    )
+    return not any(counts)
+
+
+def _insert(table: str, columns: Sequence[str]) -> str:
+    marks = ", ".join("?" for _ in columns)
+    return f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})"
+
+
+def _stored(name: str, value: Any) -> Any:
+    """A field of a record as SQLite keeps it."""
+    if name in _CURVES:
+        return np.asarray(value, dtype="<f8").tobytes()
+    if name == "flags":
+        return json.dumps(list(value))
+    return _plain(value)
+
+
+def _loaded(names: Sequence[str], cells: Sequence[Any]) -> dict[str, Any]:
+    """Fields of a record from what SQLite kept."""
+    record = dict(zip(names, cells, strict=True))
+    for name in _CURVES:
+        if name in record:
+            record[name] = tuple(np.frombuffer(record[name], dtype="<f8").tolist())
+    record["flags"] = tuple(json.loads(record["flags"]))
+    return record

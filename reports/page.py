@@ -1,0 +1,385 @@
+"""What did the session find, on one page that needs nothing else?
+
+``render_page`` words a `SessionResult` as a single HTML file: the answer for
+each magnification first, then figures and tables, how it was measured, what to
+doubt, and where every figure comes from. It holds no script and requests
+nothing. The same result gives the same bytes. Nothing is measured here; with
+`SimulatedTruth` the page sets a simulation's known values beside the result.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+
+from lab.inference.results import SeriesResult, SessionResult, StopPoint
+from reports import figures, words
+from reports.markup import document, figure, prose, table, text
+
+__all__ = ["SimulatedTruth", "render_page", "write_page"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SimulatedTruth:
+    """What a simulated session's frames were rendered from.
+
+    Attributes
+    ----------
+    points : tuple of (magnification, marked_stop, mtf50_image_cyc_per_mm)
+        True peak MTF50 of each stop.
+    optimum_stops : tuple of (magnification, optimum_stop)
+        True optimum of each magnification.
+    """
+
+    points: tuple[tuple[float, float, float], ...]
+    optimum_stops: tuple[tuple[float, float], ...]
+
+
+def write_page(
+    result: SessionResult, path: str | Path, *, truth: SimulatedTruth | None = None
+) -> None:
+    """Write the page of a session as UTF-8.
+
+    Parameters
+    ----------
+    result : SessionResult
+        The session.
+    path : str or Path
+        The file to write; its folder must exist.
+    truth : SimulatedTruth, optional
+        See `render_page`.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be written.
+    """
+    page = render_page(result, truth=truth)
+    Path(path).write_text(page, encoding="utf-8", newline="\n")
+
+
+def render_page(result: SessionResult, *, truth: SimulatedTruth | None = None) -> str:
+    """The page of a session as one HTML text.
+
+    Parameters
+    ----------
+    result : SessionResult
+        The session.
+    truth : SimulatedTruth, optional
+        For a simulated session: the page then says at its top that the session
+        is simulated, and compares truth and result.
+    """
+    header = [
+        f"<h1>{text(result.name)}</h1>",
+        f'<p class="quiet">{text(result.lens_name)} on {text(result.body_name)}, '
+        f"{text(result.channel)} channel.</p>",
+    ]
+    if truth is not None:
+        header.append(
+            '<p class="simulated" role="note"><strong>Simulated session.</strong> The frames were '
+            "computed, not photographed, and the gear is invented. No real lens is described here. "
+            '<a href="#truth">The simulated truth</a> stands beside the result.</p>'
+        )
+    main = [_answers(result)]
+    main += [_series(one, index) for index, one in enumerate(result.series, start=1)]
+    if truth is not None:
+        main.append(_truth(result, truth))
+    main += [_method(result), _doubt(result), _CARE, _provenance(result)]
+    return document(
+        f"{result.name}: which stop to use",
+        "\n".join(header),
+        "\n".join(main),
+        "<p>Made by stopwise. This page is one file and asks nothing of any network.</p>",
+    )
+
+
+def _answers(result: SessionResult) -> str:
+    if not result.series:
+        return "<h2>Which stop to use</h2>\n<p>No magnification of this session was measured.</p>"
+    cards = "\n".join(_answer(one, index) for index, one in enumerate(result.series, start=1))
+    links = [
+        f'<a href="#series-{index}">{_at(one)}</a>'
+        for index, one in enumerate(result.series, start=1)
+    ]
+    links += ['<a href="#method">How this was measured</a>', '<a href="#doubt">What to doubt</a>']
+    return (
+        '<h2 id="answers">Which stop to use</h2>\n'
+        f'<div class="answers">\n{cards}\n</div>\n'
+        f'<nav aria-label="On this page"><p>More: {" · ".join(links)}</p></nav>'
+    )
+
+
+def _answer(series: SeriesResult, index: int) -> str:
+    best = words.recommended_point(series)
+    stop = "unknown" if best is None else words.marked_stop(best.marked_stop)
+    return (
+        f'<section class="answer" aria-labelledby="answer-{index}">\n'
+        f'<h3 id="answer-{index}">{_at(series)}</h3>\n<p class="stop">{stop}</p>\n<dl>\n'
+        f"<dt>Optimum</dt><dd>{prose(words.optimum_words(series))}</dd>\n"
+        f"<dt>One stop further</dt><dd>{prose(words.cost_words(series))}</dd>\n"
+        f"<dt>Deepest sharp stop</dt><dd>{prose(words.deepest_words(series))}</dd>\n</dl>\n"
+        "</section>"
+    )
+
+
+def _series(series: SeriesResult, index: int) -> str:
+    drawings = (
+        figures.draw_stops(series, name=f"stops-{index}"),
+        figures.draw_mtf(series, name=f"mtf-{index}"),
+        figures.draw_focus(series, name=f"focus-{index}"),
+    )
+    stops, *pair = (figure(d) if d is not None else "" for d in drawings)
+    parts = [
+        f'<h2 id="series-{index}">Measured {_at(series).lower()}</h2>',
+        f'<p class="quiet">{_capital(words.measured_magnification_words(series))}.</p>',
+    ]
+    if series.points:
+        parts += [stops, '<div class="pair">', *pair, "</div>", _stop_table(series)]
+    else:
+        parts.append("<p>No stop of this series could be measured.</p>")
+    return "\n".join(part for part in parts if part)
+
+
+def _stop_table(series: SeriesResult) -> str:
+    digits = words.decimals([p.mtf50_std for p in series.points])
+    head = (
+        "Marked stop",
+        "Effective f\N{NON-BREAKING HYPHEN}number",
+        "MTF50, image side",
+        "95 % interval",
+        "MTF50, object side",
+        "Predicted diffraction, image side",
+        "Share of diffraction",
+        "Best focus, µm",
+        "Frames used of measured",
+        "Flags",
+    )
+    rows = [
+        (
+            words.marked_stop(p.marked_stop),
+            words.number(p.effective_f_number),
+            words.plus_minus(p.mtf50_image_cyc_per_mm, p.mtf50_std, digits),
+            words.interval_words(p.mtf50_low95, p.mtf50_high95, digits),
+            words.number(p.mtf50_object_cyc_per_mm, digits),
+            words.number(p.diffraction_mtf50_image_cyc_per_mm, digits),
+            _percent(p.percent_of_diffraction),
+            words.number(p.best_focus_um, 0),
+            f"{p.frames_used} of {p.frames_measured}",
+            ", ".join(text(words.flag_words(flag)) for flag in p.flags) or "none",
+        )
+        for p in series.points
+    ]
+    caption = (
+        f"Stops measured at {words.magnification_words(series.magnification)}. Frequencies in "
+        "cycles/mm, with ± 1 standard uncertainty; image side is on the sensor."
+    )
+    return table(caption, head, rows, wide=True)
+
+
+def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
+    rows: list[tuple[str, ...]] = []
+    inside: list[bool] = []
+    errors: list[float] = []
+    for magnification, stop, true in truth.points:
+        point = _find_point(result, magnification, stop)
+        name = f"{words.magnification_words(magnification)}, {words.marked_stop(stop)}"
+        if point is None or not words.has_mtf50(point):
+            rows.append((name, words.number(true, 2), "not measured", "unknown", "unknown"))
+            continue
+        error = 100 * (point.mtf50_image_cyc_per_mm / true - 1)
+        errors.append(abs(error))
+        holds = _holds(point.mtf50_low95, point.mtf50_high95, true, inside)
+        measured = words.plus_minus(point.mtf50_image_cyc_per_mm, point.mtf50_std, 2)
+        rows.append((name, words.number(true, 2), measured, _signed_percent(error), holds))
+    optimum_rows: list[tuple[str, ...]] = []
+    optimum_inside: list[bool] = []
+    for magnification, true in truth.optimum_stops:
+        series = _find_series(result, magnification)
+        measured_stop = None if series is None else series.optimum_stop
+        difference = "unknown"
+        if measured_stop is not None and math.isfinite(measured_stop):
+            stops = 2 * math.log2(measured_stop / true)
+            difference = f"{'+' if stops > 0 else ''}{words.number(stops, 2)} stops"
+        holds = (
+            "unknown"
+            if series is None
+            else _holds(series.optimum_low95, series.optimum_high95, true, optimum_inside)
+        )
+        optimum_rows.append(
+            (
+                words.magnification_words(magnification),
+                words.estimated_stop(true),
+                words.estimated_stop(measured_stop),
+                "unknown" if series is None else words.stop_span(series),
+                difference,
+                holds,
+            )
+        )
+    largest = f"The largest difference is {words.number(max(errors), 1)} %." if errors else ""
+    return "\n".join(
+        (
+            '<h2 id="truth">Simulated truth beside the result</h2>',
+            "<p>The simulation knows each value it rendered; the measurement did not. "
+            f"The 95 % interval of MTF50 holds the truth at {sum(inside)} of {len(inside)} stops; "
+            f"that of the optimum at {sum(optimum_inside)} of {len(optimum_inside)} "
+            f"magnifications. {largest}</p>",
+            table(
+                "True and measured peak MTF50, image side, cycles/mm (± 1 standard uncertainty).",
+                ("Stop", "Truth", "Measured", "Difference", "Inside 95 % interval?"),
+                rows,
+            ),
+            table(
+                "True and measured optimum.",
+                (
+                    "Magnification",
+                    "Truth",
+                    "Measured",
+                    "95 % interval",
+                    "Difference",
+                    "Inside 95 % interval?",
+                ),
+                optimum_rows,
+            ),
+        )
+    )
+
+
+def _method(result: SessionResult) -> str:
+    ratio = f"{words.number(result.pupil_ratio, 3)}, {text(_ratio_source(result))}"
+    focal = words.number(result.focal_length_mm, missing="not stated")
+    rows = [
+        ("Body", text(result.body_name)),
+        ("Lens", text(result.lens_name)),
+        ("Focal length", focal if focal == "not stated" else f"{focal} mm"),
+        ("Pixel pitch", f"{words.number(result.pixel_pitch_um, 2)} µm"),
+        ("Pupil ratio (exit over entrance)", ratio),
+        ("Channel", text(result.channel)),
+        (
+            "Wavelength",
+            f"{words.number(result.wavelength_um, 3)} µm ({text(result.light_source)})",
+        ),
+    ]
+    return f"""<h2 id="method">How this was measured</h2>
+<p>A slanted edge was photographed in a bracket through focus at every stop. In each frame the
+edge gives the MTF of lens and pixel together, in one raw colour, without sharpening. MTF50 is the
+frequency at which that MTF falls to one half: higher is sharper. The figure of a stop is the peak
+of its through-focus bracket, not its luckiest frame.</p>
+<p>Image-side frequencies are counted on the sensor. Object-side ones are the image-side ones times
+the magnification: how fine a detail of the subject still shows. The effective f-number is the
+marked stop times 1 + magnification / pupil ratio. Predicted diffraction is that of a perfect lens
+at the effective f-number, with the same pixel and colour, so it compares like with like.</p>
+<p>The large figure on each card is the measured stop nearest to the optimum of the smooth curve
+through the stops. ± is one standard uncertainty unless 95 % is said. The cost of one stop further
+is the difference of two measured stops, their uncertainties taken as independent; where no such
+stop was measured it is read off the curve.</p>
+{table("Rig and light.", ("What", "Value"), rows)}"""
+
+
+def _doubt(result: SessionResult) -> str:
+    cautions = "\n".join(f"<li>{text(caution)}</li>" for caution in result.cautions)
+    parts = ['<h2 id="doubt">What to doubt</h2>']
+    parts.append(f"<ul>\n{cautions}\n</ul>" if cautions else "<p>No caution was recorded.</p>")
+    places: dict[str, dict[str, list[str]]] = {}
+    for flag, where, what in _flags(result):
+        places.setdefault(flag, {}).setdefault(where, []).append(what)
+    if places:
+        rows = [
+            (
+                text(words.flag_words(flag)),
+                escape(words.flag_sentence(flag) or "") or "No explanation is kept for this flag.",
+                ";<br>".join(f"{where}: {', '.join(what)}" for where, what in found.items()),
+            )
+            for flag, found in sorted(places.items())
+        ]
+        parts.append(table("Flags raised, and where.", ("Flag", "What it means", "Where"), rows))
+    else:
+        parts.append("<p>No flag was raised.</p>")
+    if result.frames_by_status:
+        counts = [(text(k), str(n)) for k, n in sorted(result.frames_by_status.items())]
+        parts.append(table("Frames by what became of them.", ("Status", "Frames"), counts))
+    return "\n".join(parts)
+
+
+_CARE = """<h2>Care at the rig</h2>
+<ul>
+<li>Razor edges cut. Store and move blades covered, and mount them with the edge away from you.</li>
+<li>Glass targets and slides break into sharp pieces. Wear eye protection when cutting or fitting
+them.</li>
+<li>Flash and bright LEDs at eye distance can hurt eyes. Do not look into them, and do not fire a
+flash while someone's eye is at the subject or the finder.</li>
+<li>Lamps get hot and stay hot. Keep them clear of cloth, film and solvents, and let them cool.</li>
+<li>Follow local codes for mains wiring. Leave the inside of a flash or a mains supply to people
+with the licence that your place requires.</li>
+</ul>"""
+
+
+def _provenance(result: SessionResult) -> str:
+    if not result.provenance:
+        return "<h2>Where the figures come from</h2>\n<p>No provenance was recorded.</p>"
+    rows = [(text(key), text(value)) for key, value in sorted(result.provenance.items())]
+    caption = "What these figures can be computed again from."
+    return f"<h2>Where the figures come from</h2>\n{table(caption, ('What', 'Value'), rows)}"
+
+
+def _flags(result: SessionResult) -> Iterator[tuple[str, str, str]]:
+    """Each flag with the series and what in it raised the flag."""
+    for flag in result.flags:
+        yield flag, "Session", "all of it"
+    for series in result.series:
+        where = words.magnification_words(series.magnification)
+        for flag in series.flags:
+            yield flag, where, "the series"
+        for point in series.points:
+            stop = words.marked_stop(point.marked_stop)
+            samples = point.focus_samples
+            in_frames = Counter(flag for sample in samples for flag in set(sample.flags))
+            for flag in sorted({*point.flags, *in_frames}):
+                count = in_frames[flag]
+                share = f" ({count} of {len(samples)} frames)" if count else ""
+                yield flag, where, stop + share
+
+
+def _holds(low95: float | None, high95: float | None, true: float, tally: list[bool]) -> str:
+    """Yes, no or unknown; the known ones are tallied."""
+    if low95 is None or high95 is None or not (math.isfinite(low95) and math.isfinite(high95)):
+        return "unknown"
+    tally.append(low95 <= true <= high95)
+    return "yes" if tally[-1] else "no"
+
+
+def _find_series(result: SessionResult, magnification: float) -> SeriesResult | None:
+    matches = (s for s in result.series if math.isclose(s.magnification, magnification))
+    return next(matches, None)
+
+
+def _find_point(result: SessionResult, magnification: float, stop: float) -> StopPoint | None:
+    series = _find_series(result, magnification)
+    points = () if series is None else series.points
+    return next((p for p in points if math.isclose(p.marked_stop, stop)), None)
+
+
+def _at(series: SeriesResult) -> str:
+    return f"At {words.magnification_words(series.magnification)}"
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
+
+
+def _percent(value: float) -> str:
+    known = words.number(value, 0)
+    return known if known == "unknown" else f"{known} %"
+
+
+def _signed_percent(value: float) -> str:
+    return f"{'+' if value > 0 else ''}{words.number(value)} %"
+
+
+def _ratio_source(result: SessionResult) -> str:
+    if result.pupil_ratio_source == "assumed":
+        return "assumed: effective f-numbers and predicted diffraction rest on it"
+    return f"from {result.pupil_ratio_source}"

@@ -1,0 +1,246 @@
+"""How are the figures of a session said in words?
+
+One place for the formats of stops, magnifications and intervals, for the
+plain sentence behind each flag, and for the advice a photographer reads first:
+which stop, how sure, what one stop further costs. Everything is read from the
+records; the only arithmetic is a percentage between two of their values and
+its propagated standard uncertainty. Plain text throughout: the page escapes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from itertools import pairwise
+
+from lab.inference.results import SeriesResult, StopPoint
+
+__all__ = [
+    "FLAG_SENTENCES",
+    "cost_words",
+    "decimals",
+    "deepest_words",
+    "estimated_stop",
+    "flag_sentence",
+    "flag_words",
+    "has_mtf50",
+    "interval_words",
+    "is_known",
+    "magnification_words",
+    "marked_stop",
+    "measured_magnification_words",
+    "number",
+    "optimum_words",
+    "plus_minus",
+    "recommended_point",
+    "stop_span",
+    "stop_words",
+]
+
+FLAG_SENTENCES = {
+    "clipped": "Part of the edge was over-exposed; clipped pixels carry no edge, so the figure "
+    "leans on what was left.",
+    "demosaiced": "Colours were interpolated before measuring, which changes MTF50; read the "
+    "figure as indicative.",
+    "duplicate": "The same frame lies in the session more than once; it was counted once or not "
+    "at all.",
+    "few-frames": "Few frames were usable at this stop, so scatter between frames is poorly known.",
+    "focus-order-unknown": "The frames carry no focus positions, so no curve could be fitted "
+    "through them; the peak is taken from the frames as a set.",
+    "grey": "The file holds one grey plane: the colour it was measured in is not known.",
+    "moved": "Sharpness differs between edge directions as it does when something moves during "
+    "the exposure.",
+    "noisy": "Noise is high for the length of edge, so the interval is wide.",
+    "not-raw": "A finished picture among raw frames: its figures do not compare with theirs.",
+    "optimum-not-bracketed": "Sharpness still rises at the first or last stop measured: the true "
+    "optimum may lie beyond it.",
+    "peak-not-bracketed": "The sharpest frame is at an end of the focus bracket: true best focus "
+    "may lie outside it, and the figure is a lower limit.",
+    "raw-companion": "A camera picture beside a raw file of the same name; it was left out.",
+    "stop-disagreement": "The sources of the stop contradict each other; check which stop was set.",
+    "target-limited": "The target's own edge is as rough or as blurred as the image, so the lens "
+    "may be better than the figure.",
+    "tilted": "The target was not square to the axis: field points came into focus at different "
+    "positions.",
+    "tone-mapped": "The frame is a processed image, not raw data. Its tone curve and sharpening "
+    "change MTF50; read the figure as indicative.",
+}
+_CHANGED = "changed-"  # then the setting's name
+
+
+def is_known(value: float | None) -> bool:
+    """True for a finite number."""
+    return value is not None and math.isfinite(value)
+
+
+def has_mtf50(point: StopPoint) -> bool:
+    """True when the stop holds an MTF50 that can be drawn and compared."""
+    return is_known(point.mtf50_image_cyc_per_mm) and point.mtf50_image_cyc_per_mm > 0
+
+
+def number(value: float | None, digits: int = 1, *, missing: str = "unknown") -> str:
+    """A number to fixed decimals, or ``missing`` for None, NaN and infinity."""
+    if value is None or not math.isfinite(value):
+        return missing
+    text = f"{value:.{digits}f}"
+    return text.removeprefix("-") if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
+
+
+def decimals(stds: Iterable[float | None]) -> int:
+    """Decimals that show every standard uncertainty to a figure, 1 to 4."""
+    known = [std for std in stds if std is not None and math.isfinite(std) and std > 0]
+    return min(max(1, -math.floor(math.log10(min(known)))), 4) if known else 1
+
+
+def plus_minus(value: float | None, std: float | None, digits: int) -> str:
+    """``value ± std``."""
+    if not is_known(std):
+        return f"{number(value, digits)} (uncertainty unknown)" if is_known(value) else "unknown"
+    return f"{number(value, digits)} ± {number(std, digits)}"
+
+
+def interval_words(low95: float | None, high95: float | None, digits: int) -> str:
+    """``low to high``, or that an end is unknown."""
+    if not (is_known(low95) or is_known(high95)):
+        return "unknown"
+    return f"{number(low95, digits)} to {number(high95, digits)}"
+
+
+def marked_stop(stop: float) -> str:
+    """A stop as engraved: f/8, f/5.6."""
+    return f"f/{stop:g}"
+
+
+def estimated_stop(stop: float | None, *, missing: str = "not bracketed") -> str:
+    """A stop that was estimated between the marks: f/6.1, f/8.0."""
+    return f"f/{number(stop)}" if is_known(stop) else missing
+
+
+def stop_words(series: SeriesResult, stop: float | None) -> str:
+    """A stop as engraved when it is one of the series, else as an estimate."""
+    for point in series.points:
+        if stop is not None and math.isclose(point.marked_stop, stop, rel_tol=1e-6):
+            return marked_stop(point.marked_stop)
+    return estimated_stop(stop)
+
+
+def magnification_words(magnification: float) -> str:
+    """A magnification with its sign: 2x, 2.5x, set with a multiplication sign."""
+    return f"{magnification:g}\N{MULTIPLICATION SIGN}"
+
+
+def measured_magnification_words(series: SeriesResult) -> str:
+    """The measured magnification with its uncertainty, or that it is not known."""
+    value, std = series.measured_magnification, series.measured_magnification_std
+    if not is_known(value):
+        return "magnification as stated, not measured"
+    return f"magnification measured as {plus_minus(value, std, max(2, decimals([std])))}"
+
+
+def flag_words(flag: str) -> str:
+    """A flag to read: hyphens out of the ones we know, others as they are."""
+    return flag.replace("-", " ") if flag_sentence(flag) else flag
+
+
+def flag_sentence(flag: str) -> str | None:
+    """What a flag means in plain words, or None for a flag without a sentence."""
+    if flag.startswith(_CHANGED):
+        setting = flag.removeprefix(_CHANGED).replace("-", " ")
+        return (
+            f"This setting differs from most of the frames: {setting}. The frame was measured; "
+            "check that it belongs."
+        )
+    return FLAG_SENTENCES.get(flag)
+
+
+def recommended_point(series: SeriesResult) -> StopPoint | None:
+    """The measured stop nearest to the optimum (in stops), else the sharpest one."""
+    points = [p for p in series.points if has_mtf50(p)]
+    if not points:
+        return None
+    optimum = series.optimum_stop
+    if optimum is None or not math.isfinite(optimum):
+        return max(points, key=lambda p: p.mtf50_image_cyc_per_mm)
+    return min(points, key=lambda p: abs(math.log2(p.exact_stop / optimum)))
+
+
+def stop_span(series: SeriesResult) -> str:
+    """``f/5.4 to f/6.9``: the 95 % interval of the optimum."""
+    low95, high95 = series.optimum_low95, series.optimum_high95
+    if not (is_known(low95) or is_known(high95)):
+        return "unknown"
+    return (
+        f"{estimated_stop(low95, missing='no lower end found')} to "
+        f"{estimated_stop(high95, missing='no upper end found')}"
+    )
+
+
+def optimum_words(series: SeriesResult) -> str:
+    """The optimum and its interval."""
+    if not is_known(series.optimum_stop):
+        return "Not bracketed by the stops measured: the sharpest measured stop is shown."
+    return f"{estimated_stop(series.optimum_stop)}, 95 % interval {stop_span(series)}."
+
+
+def deepest_words(series: SeriesResult) -> str:
+    """The deepest sharp stop and what it is good for."""
+    if not is_known(series.deepest_sharp_stop):
+        return "Unknown: no measured stop could be held against the optimum."
+    return (
+        f"{stop_words(series, series.deepest_sharp_stop)}, the last within {series.loss_percent:g} "
+        "% of the peak: the limit when depth matters more."
+    )
+
+
+def cost_words(series: SeriesResult) -> str:
+    """What closing the recommended stop by one more stop costs, in percent.
+
+    From two measured stops where the series holds both, their uncertainties
+    taken as independent; otherwise read off the smooth curve.
+    """
+    best = recommended_point(series)
+    if best is None:
+        return "Unknown: no stop was measured."
+    further = best.exact_stop * math.sqrt(2)
+    # A measured stop within a sixth of a stop stands for "one stop further".
+    near = [
+        p
+        for p in series.points
+        if abs(2 * math.log2(p.exact_stop / further)) < 1 / 6 and has_mtf50(p)
+    ]
+    if near:
+        point = near[0]
+        ratio = point.mtf50_image_cyc_per_mm / best.mtf50_image_cyc_per_mm
+        relative = math.hypot(
+            point.mtf50_std / point.mtf50_image_cyc_per_mm,
+            best.mtf50_std / best.mtf50_image_cyc_per_mm,
+        )
+        return _cost_sentence(
+            marked_stop(point.marked_stop), 100 * (1 - ratio), 196 * ratio * relative
+        )
+    here, there = _on_curve(series, best.exact_stop), _on_curve(series, further)
+    if here is None or there is None:
+        return f"Unknown: no stop near {estimated_stop(further)} was measured."
+    return _cost_sentence(estimated_stop(further), 100 * (1 - there / here), None)
+
+
+def _cost_sentence(stop: str, loss_percent: float, half95: float | None) -> str:
+    verb = "costs" if loss_percent >= 0 else "gains"
+    size = number(abs(loss_percent), 0)
+    if half95 is None:
+        return f"{stop} {verb} {size} % of MTF50, read off the curve."
+    if not math.isfinite(half95):
+        return f"{stop} {verb} {size} % of MTF50, uncertainty unknown."
+    spread = number(half95, 0 if half95 >= 1 else 1)
+    doubt = " That is within the uncertainty." if abs(loss_percent) < half95 else ""
+    return f"{stop} {verb} {size} % of MTF50 (± {spread} at 95 %).{doubt}"
+
+
+def _on_curve(series: SeriesResult, stop: float) -> float | None:
+    """The smooth curve at a stop, linear in log2 between its samples; None outside."""
+    samples = zip(series.curve_stop, series.curve_mtf50_image_cyc_per_mm, strict=True)
+    for (stop0, mtf50_0), (stop1, mtf50_1) in pairwise(samples):
+        if stop0 <= stop <= stop1:
+            share = math.log2(stop / stop0) / math.log2(stop1 / stop0)
+            return mtf50_0 + share * (mtf50_1 - mtf50_0)
+    return None

@@ -1,0 +1,420 @@
+"""The page: its structure, its figures against the record, hostile and missing values."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+import shutil
+import subprocess
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from lab.inference.results import SeriesResult, SessionResult
+from reports import SimulatedTruth, render_page, write_page
+
+VOID = {"meta", "br", "path", "use", "rect"}
+PER_STOP_COLUMNS = 10
+
+
+class Page(HTMLParser):
+    """A strict reader: every tag must close in order; keeps what the tests ask for."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.references: list[str] = []
+        self.headings: list[tuple[int, str]] = []
+        self.tables: list[dict[str, object]] = []
+        self.svg_labels: list[str] = []
+        self.captions = 0
+        self.figures = 0
+        self.text = ""
+        self.attributes: list[tuple[str, str, str]] = []
+        self.feed(html)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = {name: value or "" for name, value in attrs}
+        self.attributes += [(tag, name, value) for name, value in values.items()]
+        if "id" in values:
+            self.ids.append(values["id"])
+        self.references += re.findall(r"#([\w-]+)", values.get("href", ""))
+        self.references += re.findall(r"url\(#([\w-]+)\)", values.get("clip-path", ""))
+        if tag not in VOID:
+            self.open.append(tag)
+        if re.fullmatch("h[1-6]", tag):
+            self.headings.append((int(tag[1]), ""))
+        elif tag == "table":
+            self.tables.append({"caption": "", "rows": [], "scopes": []})
+        elif tag == "tr":
+            self._rows().append([])
+        elif tag in ("td", "th"):
+            self._rows()[-1].append("")
+            if tag == "th":
+                self.tables[-1]["scopes"].append(values.get("scope"))
+        elif tag == "svg":
+            assert values["role"] == "img"
+            self.svg_labels.append(values["aria-label"])
+        elif tag == "figure":
+            self.figures += 1
+        elif tag == "figcaption":
+            self.captions += 1
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in VOID:
+            assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if "style" in self.open or "svg" in self.open:
+            return
+        self.text += data
+        if any(re.fullmatch("h[1-6]", tag) for tag in self.open):
+            level, words = self.headings[-1]
+            self.headings[-1] = (level, words + data)
+        if "caption" in self.open:
+            self.tables[-1]["caption"] += data
+        elif "td" in self.open or "th" in self.open:
+            self._rows()[-1][-1] += data
+
+    def _rows(self) -> list[list[str]]:
+        return self.tables[-1]["rows"]
+
+
+def plain(text: str) -> str:
+    return text.replace("\xa0", " ").replace("\N{MINUS SIGN}", "-")
+
+
+def numbers(text: str) -> list[str]:
+    return re.findall(r"-?\d+(?:\.\d+)?", plain(text))
+
+
+def agrees(printed: str, value: float) -> bool:
+    """The printed number is the value, rounded to the digits printed."""
+    digits = len(printed.partition(".")[2])
+    return abs(float(printed) - value) <= 0.5 * 10**-digits + 1e-9
+
+
+def with_series(session: SessionResult, *series: SeriesResult) -> SessionResult:
+    return dataclasses.replace(session, series=series)
+
+
+@pytest.fixture(scope="module")
+def html(session: SessionResult) -> str:
+    return render_page(session)
+
+
+@pytest.fixture(scope="module")
+def page(html: str) -> Page:
+    return Page(html)
+
+
+def test_headings_stand_in_order_under_one_title(page: Page) -> None:
+    levels = [level for level, _ in page.headings]
+    assert levels.count(1) == 1
+    assert levels[0] == 1
+    assert all(b - a <= 1 for a, b in pairwise(levels))
+    titles = [title for _, title in page.headings]
+    assert all(titles)
+    for wanted in ("Which stop to use", "How this was measured", "What to doubt"):
+        assert wanted in titles
+
+
+def test_identifiers_are_unique_and_every_reference_has_its_target(page: Page) -> None:
+    assert len(page.ids) == len(set(page.ids))
+    assert page.references
+    assert set(page.references) <= set(page.ids)
+
+
+def test_every_figure_has_caption_and_text_alternative(page: Page) -> None:
+    assert page.figures == page.captions == len(page.svg_labels) == 12
+    assert all(len(label) > 80 for label in page.svg_labels)
+
+
+def test_every_table_has_a_caption_and_scoped_headers(page: Page) -> None:
+    assert len(page.tables) >= 7
+    for table in page.tables:
+        assert table["caption"].strip()
+        columns = len(table["rows"][0])
+        assert table["scopes"] == ["col"] * columns + ["row"] * (len(table["rows"]) - 1)
+        assert {len(row) for row in table["rows"]} == {columns}
+
+
+def test_stop_tables_print_the_record(page: Page, session: SessionResult) -> None:
+    tables = [t for t in page.tables if len(t["rows"][0]) == PER_STOP_COLUMNS]
+    assert len(tables) == len(session.series)
+    for table, series in zip(tables, session.series, strict=True):
+        for row, point in zip(table["rows"][1:], series.points, strict=True):
+            expected = [
+                (point.marked_stop,),
+                (point.effective_f_number,),
+                (point.mtf50_image_cyc_per_mm, point.mtf50_std),
+                (point.mtf50_low95, point.mtf50_high95),
+                (point.mtf50_object_cyc_per_mm,),
+                (point.diffraction_mtf50_image_cyc_per_mm,),
+                (point.percent_of_diffraction,),
+                (point.best_focus_um,) if point.best_focus_um is not None else (),
+                (point.frames_used, point.frames_measured),
+            ]
+            for cell, values in zip(row, expected, strict=False):
+                printed = numbers(cell)
+                assert len(printed) == len(values), cell
+                assert all(map(agrees, printed, values)), (cell, values)
+            if point.best_focus_um is None:
+                assert row[7] == "unknown"
+            assert row[9] == (", ".join(point.flags) or "none")
+
+
+def test_answers_come_first_and_print_the_record(page: Page, session: SessionResult) -> None:
+    assert page.headings[1] == (2, "Which stop to use")
+    text = plain(page.text)
+    for series in session.series:
+        assert (
+            f"f/{series.optimum_stop:.1f}, 95 % interval f/{series.optimum_low95:.1f} to "
+            f"f/{series.optimum_high95:.1f}."
+        ) in text
+        assert f"f/{series.deepest_sharp_stop:g}, the last within 20 % of the peak" in text
+    # 2x: optimum f/4.5, so f/4 is advised; f/5.6 is one stop further.
+    four, five = session.series[1].points[1:3]
+    ratio = five.mtf50_image_cyc_per_mm / four.mtf50_image_cyc_per_mm
+    spread = ratio * math.hypot(
+        four.mtf50_std / four.mtf50_image_cyc_per_mm, five.mtf50_std / five.mtf50_image_cyc_per_mm
+    )
+    assert f"f/5.6 costs {100 * (1 - ratio):.0f} % of MTF50 (± {196 * spread:.0f} at 95 %)" in text
+
+
+def test_page_asks_nothing_of_the_network(html: str, page: Page) -> None:
+    assert "http:" not in html
+    assert "https:" not in html
+    assert "<script" not in html
+    policies = [v for tag, name, v in page.attributes if tag == "meta" and name == "content"]
+    assert "default-src 'none'; style-src 'unsafe-inline'; img-src data:" in policies
+    links = [value for _, name, value in page.attributes if name in ("href", "src")]
+    assert all(link.startswith("#") for link in links)
+    assert "@import" not in html
+    assert set(re.findall(r"url\(([^)]*)", html)) <= {f"#{i}" for i in page.ids}
+
+
+def test_same_result_same_bytes_and_small(
+    session: SessionResult, html: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "index.html"
+    write_page(session, path)
+    written = path.read_bytes()
+    assert written == html.encode("utf-8")
+    assert len(written) < 2_000_000
+
+
+def test_hostile_names_stay_text(session: SessionResult, series: SeriesResult) -> None:
+    evil = '<script>alert("1")</script>&\'\u202egnp\x00\udcff'
+    point = dataclasses.replace(series.points[0], flags=(evil,))
+    hostile = dataclasses.replace(
+        session,
+        name=evil,
+        body_name=evil,
+        lens_name=evil + "x" * 3000,
+        pupil_ratio_source=evil,
+        channel=evil,
+        light_source=evil,
+        cautions=(evil,),
+        provenance={evil: evil},
+        frames_by_status={evil: 1},
+        flags=(evil,),
+        series=(dataclasses.replace(series, points=(point, *series.points[1:]), flags=(evil,)),),
+    )
+    html = render_page(hostile)
+    html.encode("utf-8")
+    assert "<script" not in html
+    assert "\x00" not in html
+    page = Page(html)
+    seen = evil.replace("\x00", "\ufffd").replace("\udcff", "\ufffd")
+    assert page.headings[0] == (1, seen)
+    assert page.text.count(seen) >= 12
+    # Every reversal mark is shut in an element that isolates it; a title cannot hold one.
+    body = html.split("</head>")[1]
+    isolated = re.findall(r"<bdi>[^<]*</bdi>", body)
+    assert sum(part.count("\u202e") for part in isolated) == body.count("\u202e") > 0
+
+
+def test_missing_values_are_said_in_words(session: SessionResult, series: SeriesResult) -> None:
+    nan = math.nan
+    blank = dataclasses.replace(
+        series.points[0],
+        mtf50_std=nan,
+        mtf50_low95=nan,
+        mtf50_high95=nan,
+        diffraction_mtf50_image_cyc_per_mm=nan,
+        percent_of_diffraction=nan,
+        best_focus_um=None,
+        focus_curve_um=(),
+        focus_curve_mtf50=(),
+        focus_samples=(),
+        frequency_image_cyc_per_mm=(),
+        mtf=(),
+        mtf_std=(),
+        diffraction_mtf=(),
+    )
+    bare = dataclasses.replace(
+        series,
+        measured_magnification=None,
+        measured_magnification_std=None,
+        points=(blank,),
+        optimum_stop=None,
+        optimum_low95=None,
+        optimum_high95=None,
+        optimum_mtf50_image_cyc_per_mm=None,
+        deepest_sharp_stop=None,
+        curve_stop=(),
+        curve_mtf50_image_cyc_per_mm=(),
+        curve_diffraction_mtf50_image_cyc_per_mm=(),
+    )
+    empty = dataclasses.replace(bare, magnification=3.0, points=())
+    result = dataclasses.replace(
+        session,
+        focal_length_mm=None,
+        series=(bare, empty),
+        cautions=(),
+        provenance={},
+        frames_by_status={},
+    )
+    html = render_page(result)
+    assert not re.search(r"\b(nan|None|inf)\b", Page(html).text + html.split("</style>")[1])
+    text = plain(Page(html).text)
+    for said in (
+        "Not bracketed by the stops measured",
+        "Magnification as stated, not measured",
+        "(uncertainty unknown)",
+        "not stated",
+        "No stop of this series could be measured",
+        "No caution was recorded",
+        "No provenance was recorded",
+        "Unknown: no stop near f/4.0 was measured",
+    ):
+        assert said in text, said
+    nothing = render_page(dataclasses.replace(result, series=()))
+    assert "No magnification of this session was measured" in nothing
+
+
+def test_cost_is_read_off_the_curve_where_no_stop_was_measured(
+    session: SessionResult, series: SeriesResult
+) -> None:
+    # f/4 is advised and f/5.6 is missing: the cost comes from the curve at f/4 and f/5.66.
+    thinned = dataclasses.replace(
+        series, points=tuple(p for p in series.points if p.marked_stop != 5.6)
+    )
+    curve = (np.log2(series.curve_stop), series.curve_mtf50_image_cyc_per_mm)
+    here, there = np.interp(2, *curve), np.interp(2.5, *curve)
+    text = plain(Page(render_page(with_series(session, thinned))).text)
+    assert f"f/5.7 costs {100 * (1 - there / here):.0f} % of MTF50, read off the curve" in text
+
+
+def test_flags_are_explained_and_unknown_ones_shown_as_they_are(
+    session: SessionResult, series: SeriesResult
+) -> None:
+    flagged = dataclasses.replace(
+        series, flags=("peak-not-bracketed", "changed-focal-length", "odd-flag_7")
+    )
+    page = Page(render_page(with_series(session, flagged)))
+    (table,) = [t for t in page.tables if t["caption"].startswith("Flags")]
+    rows = {row[0]: row[1:] for row in table["rows"][1:]}
+    assert "the figure is a lower limit" in rows["peak not bracketed"][0]
+    assert "focal length" in rows["changed focal length"][0]
+    assert rows["odd-flag_7"] == [
+        "No explanation is kept for this flag.",
+        "2\N{MULTIPLICATION SIGN}: the series",
+    ]
+    # f/4 itself carries the flag too; every bracket has one clipped frame of seven.
+    assert rows["clipped"][1].startswith(
+        "2\N{MULTIPLICATION SIGN}: f/2.8 (1 of 7 frames), f/4 (1 of 7 frames)"
+    )
+
+
+def test_simulated_truth_stands_beside_the_result(session: SessionResult) -> None:
+    two = session.series[1]
+    inside, outside = two.points[0], two.points[1]
+    truth = SimulatedTruth(
+        points=(
+            (2.0, 2.8, inside.mtf50_image_cyc_per_mm + inside.mtf50_std),
+            (2.0, 4.0, outside.mtf50_image_cyc_per_mm / 1.1),
+            (2.0, 22.0, 11.0),
+        ),
+        optimum_stops=((2.0, two.optimum_stop * 2**0.25), (7.0, 4.0)),
+    )
+    html = render_page(session, truth=truth)
+    page = Page(html)
+    text = plain(page.text)
+    assert text.index("Simulated session.") < text.index("Which stop to use")
+    assert "Simulated session" not in render_page(session)
+    points, optima = (t for t in page.tables if t["caption"].startswith("True and measured"))
+    assert points["rows"][1][4] == "yes"
+    assert plain(points["rows"][2][3]) == "+10.0 %"
+    assert points["rows"][2][4] == "no"
+    assert points["rows"][3][2:] == ["not measured", "unknown", "unknown"]
+    # A quarter power of two is half a stop.
+    assert plain(optima["rows"][1][4]) == "-0.50 stops"
+    assert optima["rows"][1][5] == "no"
+    assert optima["rows"][2][5] == "unknown"
+    assert "holds the truth at 1 of 2 stops; that of the optimum at 0 of 1 magnifications" in text
+    assert "The largest difference is 10.0 %" in text
+
+
+def _luminance(colour: str) -> float:
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
+def test_text_contrast_is_at_least_4_5(html: str, scheme: int) -> None:
+    # WCAG 2.2, success criterion 1.4.3 (AA): 4.5 to 1; relative luminance as defined there.
+    rules = re.findall(r":root\{(?:color-scheme:[a-z ]+;)?(--[^}]*)\}", html)
+    colours = dict(re.findall(r"--(\w+):(#[0-9a-f]{6})", rules[scheme]))
+    pairs = [(t, g) for t in ("ink", "quiet", "measured", "optimum") for g in ("paper", "ground")]
+    for front, back in [*pairs, ("ink", "band"), ("measured", "band"), ("quiet", "band")]:
+        low, high = sorted((_luminance(colours[front]), _luminance(colours[back])))
+        assert (high + 0.05) / (low + 0.05) >= 4.5, (front, back)
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium to draw the page")
+def test_browser_draws_the_page(session: SessionResult, tmp_path: Path) -> None:
+    from matplotlib.image import imread
+
+    write_page(session, tmp_path / "index.html")
+    picture = tmp_path / "page.png"
+    command = [
+        "chromium",
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-quic",
+        "--no-first-run",
+        "--disable-background-networking",
+        "--disable-component-update",
+        "--disable-sync",
+        f"--user-data-dir={tmp_path / 'profile'}",
+        "--hide-scrollbars",
+        "--window-size=1280,1600",
+        f"--screenshot={picture}",
+        (tmp_path / "index.html").as_uri(),
+    ]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    drawn = np.round(255 * imread(picture)[..., :3]).astype(int)
+    assert drawn.shape == (1600, 1280, 3)
+    # The first figure is in view: its optimum band and its measured points carry our colours.
+    for colour, least in (("f5e6bf", 2000), ("17557f", 500)):
+        wanted = [int(colour[i : i + 2], 16) for i in (0, 2, 4)]
+        assert (np.abs(drawn[700:] - wanted).max(axis=2) <= 3).sum() > least
+    # Nothing reaches past the right margin.
+    ground = drawn[:, -1:, :]
+    assert (np.abs(drawn[:, -60:] - ground).max() <= 1).all()
