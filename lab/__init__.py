@@ -1,0 +1,65 @@
+"""stopwise: measure what a lens does at close range, and which stop to use.
+
+The public face as plain functions and records; each loads its module when first
+used, so that importing this package costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from lab.edges.combine import combine as combine
+    from lab.edges.find import find_edges as find_edges
+    from lab.edges.measure import EdgeMeasurement as EdgeMeasurement
+    from lab.edges.measure import measure_edge as measure_edge
+    from lab.edges.register import register_field as register_field
+    from lab.edges.types import EdgeRegion as EdgeRegion
+    from lab.edges.types import NoiseModel as NoiseModel
+    from lab.edges.types import Rejection as Rejection
+    from lab.errors import FrameError as FrameError
+    from lab.errors import LabError as LabError
+    from lab.errors import SessionError as SessionError
+    from lab.frames import read_frame as read_frame
+    from lab.inference.session_analysis import analyse_session as analyse_session
+    from lab.optics.geometry import depth_of_field as depth_of_field
+    from lab.optics.geometry import effective_f_number as effective_f_number
+    from lab.optics.system import diffraction_mtf as diffraction_mtf
+    from lab.optics.system import diffraction_mtf50 as diffraction_mtf50
+    from lab.optics.system import system_mtf as system_mtf
+    from lab.session.measuring import measure_frame as measure_frame
+    from lab.session.running import measure_session as measure_session
+    from lab.session.running import stored_session as stored_session
+
+_HOME = {
+    "EdgeMeasurement": "lab.edges.measure",
+    "EdgeRegion": "lab.edges.types",
+    "FrameError": "lab.errors",
+    "LabError": "lab.errors",
+    "NoiseModel": "lab.edges.types",
+    "Rejection": "lab.edges.types",
+    "SessionError": "lab.errors",
+    "analyse_session": "lab.inference.session_analysis",
+    "combine": "lab.edges.combine",
+    "depth_of_field": "lab.optics.geometry",
+    "diffraction_mtf": "lab.optics.system",
+    "diffraction_mtf50": "lab.optics.system",
+    "effective_f_number": "lab.optics.geometry",
+    "find_edges": "lab.edges.find",
+    "measure_edge": "lab.edges.measure",
+    "measure_frame": "lab.session.measuring",
+    "measure_session": "lab.session.running",
+    "read_frame": "lab.frames",
+    "register_field": "lab.edges.register",
+    "stored_session": "lab.session.running",
+    "system_mtf": "lab.optics.system",
+}
+
+__all__ = sorted(_HOME)  # pyright: ignore[reportUnsupportedDunderAll]
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOME:
+        raise AttributeError(f"module 'lab' has no attribute {name!r}")
+    return getattr(import_module(_HOME[name]), name)

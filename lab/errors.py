@@ -3,15 +3,15 @@
 ``LabError``
     ``FrameError``      a file that is no usable frame
     ``SessionError``    a session folder, its tables or its store
-    ``TargetError``     a layout record or an impossible target
 
-Each message says what is wrong, where, and the mend. Commands print it
+An impossible target or a wrong layout record is ``targets.TargetError``: that
+package stands alone. Each message says what is wrong, where, and the mend. Commands print it
 without a traceback and exit 2. Wrong arguments to a function are
 ``ValueError``; a region that cannot be measured is no error at all but a
 ``lab.edges.Rejection``.
 """
 
-__all__ = ["FrameError", "LabError", "SessionError", "TargetError"]
+__all__ = ["FrameError", "LabError", "SessionError"]
 
 
 class LabError(Exception):
@@ -24,7 +24,3 @@ class FrameError(LabError):
 
 class SessionError(LabError):
     """A session folder, one of its tables, or its results store is wrong."""
-
-
-class TargetError(LabError):
-    """A target layout record is wrong or a target cannot be made as asked."""

@@ -17,9 +17,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
+from lab.edges.lines import Float32Array, Line, noise_std, support_lines
 from lab.edges.types import EdgeRegion, FloatArray, MaskArray, Rejection
 from lab.edges.window import Reduced, reduce_frame
 from lab.frames.frame import Frame
@@ -28,9 +28,6 @@ __all__ = ["find_edges"]
 
 _LONGEST_BINS = 1100  # long side of the search image
 _COARSE = 4  # further reduction of the second search, for wide blurs
-_GRADIENT_SIGMA = 1.2  # [bins]
-_GRADIENT_SNR = 4.0  # noise alone passes once in 3000 bins, never in a row
-_GRADIENT_FLOOR = 0.01  # of the local signal, per bin: vignetting stays below
 _SHORTEST_PX = 40.0
 # A 1 % distortion bows a chord of this length by less than 0.3 px in a frame
 # with a half-diagonal of 5000 px; longer edges are cut into pieces.
@@ -39,41 +36,13 @@ _SHORTEST_BINS = 6.0
 _WIDEST_PX = 256.0  # half width beyond which more plateau adds little
 _NARROWEST_PX = 8.0
 _PLATEAU_TOLERANCE = 0.2  # of the edge's contrast
+_ANGLE_STD_DEG = 0.3  # an edge known less well is lost in the noise
 _CONTRAST_SNR = 4.0  # contrast over the scatter of its plateaus, per bin
-
-Float32Array = npt.NDArray[np.float32]
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Line:
-    """An edge in search-image bins; the angle as in ``EdgeRegion``, in radians."""
-
-    row: float
-    col: float
-    angle: float
-    length: float
-    weight: float  # length x contrast
-
-    def at(self, along: npt.ArrayLike, across: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
-        """Rows and columns at distances along the line and along its normal."""
-        t, x = np.asarray(along, np.float64), np.asarray(across, np.float64)
-        sin, cos = math.sin(self.angle), math.cos(self.angle)
-        return self.row + cos * t + sin * x, self.col - sin * t + cos * x
-
-    def shifted(self, along: float, across: float, turn: float, length: float) -> _Line:
-        row, col = self.at(along, across)
-        return _Line(
-            row=float(row),
-            col=float(col),
-            angle=self.angle + turn,
-            length=length,
-            weight=self.weight,
-        )
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Found:
-    line: _Line
+    line: Line
     half_width: float
     blur: float
     quality: float
@@ -112,12 +81,6 @@ def find_edges(frame: Frame, *, most: int = 40) -> tuple[EdgeRegion, ...] | Reje
     ------
     ValueError
         If ``most`` is not > 0.
-
-    References
-    ----------
-    The grouping by gradient direction in two overlapping sets of sectors
-    follows Burns, Hanson and Riseman, "Extracting straight lines", IEEE PAMI
-    8(4), 1986 (from memory).
     """
     if not most > 0:
         raise ValueError("most must be > 0")
@@ -126,17 +89,17 @@ def find_edges(frame: Frame, *, most: int = 40) -> tuple[EdgeRegion, ...] | Reje
     reduced = reduce_frame(frame, longest=_LONGEST_BINS)
     image = reduced.image
     shortest = max(_SHORTEST_PX / reduced.bin_px, _SHORTEST_BINS)
-    lines = _support_lines(image, shortest)
+    lines = support_lines(image, shortest)
     coarse = _coarser(image)
     if min(coarse.shape) >= 8:
-        lines += [_scaled(line) for line in _support_lines(coarse, shortest / _COARSE)]
+        lines += [_scaled(line) for line in support_lines(coarse, shortest / _COARSE)]
     lines = [piece for line in lines for piece in _pieces(line, _LONGEST_PX / reduced.bin_px)]
     lines.sort(key=lambda line: -line.weight)
-    noise = _noise(image)
+    noise = noise_std(image)
     found: list[_Found] = []
-    tried: list[_Line] = []
+    tried: list[Line] = []
     for line in lines:
-        if len(found) == most or len(tried) == 4 * most:
+        if len(found) == most or len(tried) == 3 * most:
             break
         ends = np.array([-0.4, 0.0, 0.4]) * line.length
         if any(_alike(line, other) for other in tried) or _taken(line, ends, found).all():
@@ -158,10 +121,10 @@ def _coarser(image: Float32Array) -> Float32Array:
     return mean
 
 
-def _scaled(line: _Line) -> _Line:
+def _scaled(line: Line) -> Line:
     """A line of the coarse image in bins of the fine one."""
     half = (_COARSE - 1) / 2
-    return _Line(
+    return Line(
         row=line.row * _COARSE + half,
         col=line.col * _COARSE + half,
         angle=line.angle,
@@ -170,7 +133,7 @@ def _scaled(line: _Line) -> _Line:
     )
 
 
-def _alike(line: _Line, other: _Line) -> bool:
+def _alike(line: Line, other: Line) -> bool:
     """The same line, found by another set of sectors or at the other scale?"""
     return (
         abs(line.row - other.row) + abs(line.col - other.col) < 3 + 0.1 * other.length
@@ -179,7 +142,7 @@ def _alike(line: _Line, other: _Line) -> bool:
     )
 
 
-def _pieces(line: _Line, longest: float) -> list[_Line]:
+def _pieces(line: Line, longest: float) -> list[Line]:
     """A line, cut into equal parts if it is too long."""
     count = math.ceil(line.length / longest)
     if count == 1:
@@ -189,84 +152,7 @@ def _pieces(line: _Line, longest: float) -> list[_Line]:
     return [line.shifted(float(t), 0.0, 0.0, part) for t in middles]
 
 
-def _noise(image: Float32Array) -> float:
-    """Noise of one bin, from a mask blind to planes and edges along an axis."""
-    mask = np.array([1.0, -2.0, 1.0], np.float32)
-    curved = ndimage.correlate1d(ndimage.correlate1d(image, mask, axis=0), mask, axis=1)
-    # Gain of the mask is 6; 0.6745 turns a median deviation into a std.
-    return float(np.median(np.abs(curved))) / (6 * 0.6745)
-
-
-def _support_lines(image: Float32Array, shortest: float) -> list[_Line]:
-    """Line-support regions: connected bins whose gradients point alike."""
-    from skimage.measure import label
-
-    along_row = ndimage.gaussian_filter(image, _GRADIENT_SIGMA, order=(1, 0))
-    along_col = ndimage.gaussian_filter(image, _GRADIENT_SIGMA, order=(0, 1))
-    size = np.hypot(along_row, along_col)
-    # Std of one gradient component for white noise of std 1.
-    noise_gain = 1 / (math.sqrt(8 * math.pi) * _GRADIENT_SIGMA**2)
-    signal = ndimage.uniform_filter(image, 9)
-    base = np.float32(0.05) * max(float(np.percentile(image[::4, ::4], 99)), 0.0)
-    floor = np.float32(_GRADIENT_FLOOR) * (np.maximum(signal, 0) + base)
-    strong = size > np.maximum(np.float32(_GRADIENT_SNR * noise_gain * _noise(image)), floor)
-    rows, cols = np.nonzero(strong)
-    if rows.size == 0:
-        return []
-    g_row, g_col = along_row[rows, cols], along_col[rows, cols]
-    octant = np.arctan2(g_row, g_col) / (math.pi / 4)
-    lines: list[_Line] = []
-    for offset in (0.0, 0.5):
-        sectors = np.zeros(image.shape, np.uint8)
-        sectors[rows, cols] = 1 + np.floor(octant + offset).astype(int) % 8
-        labels = label(sectors, connectivity=2)[rows, cols]
-        lines += _lines_of(labels, rows, cols, g_row, g_col, shortest)
-    return lines
-
-
-def _lines_of(
-    labels: npt.NDArray[np.int_],
-    rows: npt.NDArray[np.int_],
-    cols: npt.NDArray[np.int_],
-    g_row: Float32Array,
-    g_col: Float32Array,
-    shortest: float,
-) -> list[_Line]:
-    """Principal axis of each region, from its gradient-weighted moments."""
-    weight = np.hypot(g_row, g_col)
-    count = np.bincount(labels)
-    big = count >= shortest
-    total = np.maximum(np.bincount(labels, weight), np.finfo(np.float32).tiny)
-
-    def mean(values: npt.NDArray[np.generic]) -> FloatArray:
-        return np.asarray(np.bincount(labels, weight * values) / total)
-
-    row, col = mean(rows), mean(cols)
-    d_row, d_col = rows - row[labels], cols - col[labels]
-    rr, cc, rc = mean(d_row**2), mean(d_col**2), mean(d_row * d_col)
-    spread = np.hypot((rr - cc) / 2, rc)
-    major, minor = (rr + cc) / 2 + spread, np.maximum((rr + cc) / 2 - spread, 0)
-    length = np.sqrt(12 * major)
-    pointing = np.arctan2(np.bincount(labels, g_row), np.bincount(labels, g_col))
-    normal = np.arctan2(2 * rc, cc - rr) / 2 + math.pi / 2  # of the principal axis
-    turn = normal - pointing
-    turn -= math.pi * np.round(turn / math.pi)
-    slim = major > 9 * minor  # else the axis says less than the mean gradient
-    angle = pointing + np.where(slim, turn, 0.0)
-    keep = big & (length >= 0.6 * shortest) & (~slim | (np.abs(turn) < math.radians(15)))
-    return [
-        _Line(
-            row=float(row[i]),
-            col=float(col[i]),
-            angle=float(angle[i]),
-            length=float(length[i]),
-            weight=float(total[i]),
-        )
-        for i in np.flatnonzero(keep)
-    ]
-
-
-def _taken(line: _Line, along: FloatArray, found: list[_Found]) -> MaskArray:
+def _taken(line: Line, along: FloatArray, found: list[_Found]) -> MaskArray:
     """Which points of the line lie on an edge that has already been found?"""
     rows, cols = line.at(along, 0.0)
     taken = np.zeros(rows.shape, np.bool_)
@@ -281,7 +167,7 @@ def _taken(line: _Line, along: FloatArray, found: list[_Found]) -> MaskArray:
     return taken
 
 
-def _strip(image: Float32Array, line: _Line, along: FloatArray, across: FloatArray) -> FloatArray:
+def _strip(image: Float32Array, line: Line, along: FloatArray, across: FloatArray) -> FloatArray:
     """The image resampled along (rows) and across (columns) the line; NaN outside."""
     rows, cols = line.at(along[:, np.newaxis], across)
     strip: FloatArray = ndimage.map_coordinates(
@@ -350,7 +236,7 @@ def _robust_fit(
 
 
 def _examine(
-    image: Float32Array, line: _Line, found: list[_Found], bin_px: int, noise: float
+    image: Float32Array, line: Line, found: list[_Found], bin_px: int, noise: float
 ) -> _Found | None:
     """Refine a candidate and keep the part of it that can be measured."""
     reach = int(np.clip(_WIDEST_PX / bin_px, 16, 64))
@@ -410,7 +296,8 @@ def _clear_half_width(
     right = even[:, middle:]
     left = even[:, middle::-1]
     both = right & left
-    return np.where(both.all(axis=1), both.shape[1] - 1, both.argmin(axis=1) - 1).astype(np.float64)
+    width = np.where(both.all(axis=1), both.shape[1], both.argmin(axis=1)) - 1
+    return np.asarray(width, np.float64)
 
 
 def _best_rectangle(clear: FloatArray, narrowest: float, widest: float) -> tuple[int, int, float]:
@@ -432,7 +319,7 @@ def _best_rectangle(clear: FloatArray, narrowest: float, widest: float) -> tuple
 
 
 def _judge(
-    line: _Line,
+    line: Line,
     strip: FloatArray,
     profile: _Profile,
     along: FloatArray,
@@ -460,9 +347,11 @@ def _judge(
     )
     if not profile.contrast >= _CONTRAST_SNR * scatter:
         return None
-    level, tilt = np.polyval((slope, offset), 0.0), float(slope)
     length = float(t[-1] - t[0])
-    final = line.shifted(float(t.mean()), float(level), -math.atan(tilt), length)
+    slope_std = float(rest.std()) * math.sqrt(12 / t.size) / length
+    if not slope_std < math.radians(_ANGLE_STD_DEG):
+        return None
+    final = line.shifted(float(t.mean()), float(offset), -math.atan(slope), length)
     return _Found(line=final, half_width=half_width, blur=blur, quality=length * profile.contrast)
 
 
@@ -481,12 +370,12 @@ def _region(edge: _Found, reduced: Reduced, name: str) -> EdgeRegion:
 def _why_none(coarse: Float32Array, shortest_px: float) -> str:
     low, high = np.percentile(coarse, (1, 99))
     level = float(coarse.mean())
-    if level > 0 and high - low < max(0.05 * level, 6 * _noise(coarse)):
+    if level > 0 and high - low < max(0.05 * level, 6 * noise_std(coarse)):
         return (
             f"the frame is nearly uniform: its darkest and brightest parts differ by only "
             f"{100 * (high - low) / level:.1f} %. Check that the target is in view and lit"
         )
     return (
         f"no straight edge at least {shortest_px:.0f} px long stands out of the noise with even "
-        "ground on both sides. Focus closer, add light, or turn the edge into the frame"
+        "ground on both sides. Focus, add light, or bring a clean edge into the frame"
     )

@@ -32,8 +32,8 @@ class PlaneMap:
         return np.asarray(u[:, :2] / u[:, 2:])
 
     def inverse(self, at_px: FloatArray) -> FloatArray:
-        back = PlaneMap(matrix=np.linalg.inv(self.matrix), residual_std_px=0.0)
-        return back(at_px)
+        back = np.asarray(np.linalg.inv(self.matrix), np.float64)
+        return PlaneMap(matrix=back, residual_std_px=0.0)(at_px)
 
     def jacobian(self, at_mm: npt.ArrayLike) -> FloatArray:
         """Local (2, 2) derivative [px per mm]."""

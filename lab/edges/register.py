@@ -22,6 +22,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from lab.edges.plane_map import PlaneMap, fit_plane_map
+from lab.edges.squares import Float32Array, centroid, over_ground, square_blobs
 from lab.edges.types import EdgeRegion, FloatArray, Rejection
 from lab.edges.window import Reduced, reduce_frame, region_inside
 from lab.frames.frame import Frame
@@ -45,9 +46,6 @@ _GRID_BLUR = 0.2 * _GRID_PER_SIDE
 _OUTLIER_PX = 2.0  # a centroid this near the map is never dropped
 _MOST_BLOBS = 40
 _MOST_WAYS = 60
-
-Float32Array = npt.NDArray[np.float32]
-IntArray = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,13 +133,16 @@ def register_field(
     Raises
     ------
     ValueError
-        If a number is not > 0 or the field has fewer than four squares.
+        If a number is not > 0 or the field has fewer than four squares or no
+        orientation mark.
     """
     if not magnification > 0 or not pixel_pitch_um > 0:
         raise ValueError("magnification and pixel_pitch_um must be > 0")
     total = len(field.squares)
     if total < 4:
         raise ValueError("a field needs at least four squares to be registered")
+    if not any(mark.role == "orientation" for mark in field.marks):
+        raise ValueError("a field needs an orientation mark to be registered")
     view = _view(frame, field, magnification * 1000 / pixel_pitch_um)
     dark = float(np.percentile(view.ratio, 1))
     if not dark < 0.8:
@@ -149,7 +150,7 @@ def register_field(
             reason="no dark squares stand out from their ground. Check that the chart is in "
             "view, lit, and roughly in focus"
         )
-    blobs = _square_blobs(view, (1 + dark) / 2)
+    blobs = square_blobs(view.ratio, side=view.side, threshold=(1 + dark) / 2, most=_MOST_BLOBS)
     needed = max(4, math.ceil(total / 3))
     if len(blobs) < needed:
         return Rejection(
@@ -181,54 +182,10 @@ def _view(frame: Frame, field: Field, px_per_mm: float) -> _View:
     side = float(np.median([s.side_mm for s in field.squares])) * px_per_mm / reduced.bin_px
     return _View(
         reduced=reduced,
-        ratio=_over_ground(reduced.image, side),
+        ratio=over_ground(reduced.image, side),
         side=side,
         px_per_mm=px_per_mm,
     )
-
-
-def _over_ground(image: Float32Array, side: float) -> Float32Array:
-    """Brightness over the ground interpolated across dark shapes up to 1.7 sides wide."""
-    step = max(1, int(side / 12))  # the ground is smooth: find it on a coarse grid
-    smooth = ndimage.gaussian_filter(image, max(1.0, step / 2))
-    coarse = smooth[::step, ::step]
-    reach = 2 * math.ceil(0.85 * side / step) + 1
-    ground = ndimage.grey_closing(coarse, size=(reach, reach))
-    ground = ndimage.gaussian_filter(ground, reach / 4)
-    full = ndimage.zoom(ground, step, order=1, grid_mode=True, mode="nearest")
-    full = full[: image.shape[0], : image.shape[1]]
-    floor = max(0.02 * float(ground.max()), float(np.finfo(np.float32).tiny))
-    ratio: Float32Array = smooth / np.maximum(full, floor)
-    return ratio
-
-
-def _square_blobs(view: _View, threshold: float) -> FloatArray:
-    """Centroids (col, row) [bins] of dark blobs about as large and square as expected."""
-    labels, count = ndimage.label(view.ratio < threshold)
-    rows, cols = np.nonzero(labels)
-    label = labels[rows, cols]
-    area = np.maximum(np.bincount(label, minlength=count + 1), 1)
-
-    def mean(values: npt.NDArray[np.generic]) -> FloatArray:
-        return np.asarray(np.bincount(label, values, minlength=count + 1) / area)
-
-    row, col = mean(rows), mean(cols)
-    d_row, d_col = rows - row[label], cols - col[label]
-    # 1/12: the second moment of a bin itself.
-    rr, cc, rc = mean(d_row**2) + 1 / 12, mean(d_col**2) + 1 / 12, mean(d_row * d_col)
-    spread = np.hypot((rr - cc) / 2, rc)
-    middle = (rr + cc) / 2
-    # 1 for a full square, pi/3 for a disc, less for anything with holes or arms.
-    fullness = area / (12 * np.sqrt(np.maximum(rr * cc - rc**2, 1e-9)))
-    size = np.sqrt(area) / view.side
-    whole = np.ones(count + 1, np.bool_)
-    for border in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
-        whole[border] = False
-    fits = (size > 0.7) & (size < 1.3) & (spread < 0.3 * middle) & (fullness > 0.85) & whole
-    fits[0] = False
-    kept = np.flatnonzero(fits)
-    kept = kept[np.argsort(np.abs(np.log(size[kept])))][:_MOST_BLOBS]
-    return np.stack([col[kept], row[kept]], axis=1)
 
 
 def _matches(blobs: FloatArray, field: Field, view: _View) -> list[dict[int, int]]:
@@ -310,7 +267,7 @@ def _right_way_up(
     else:
         # The mark is outside the frame: the other marks must tell the turns apart as well.
         others = [e for e, i, _ in tried[1:] if _contradict(ways[i], ways[best])]
-        sure = whole > 0 and min(others, default=math.inf) - error > 0.5 * whole
+        sure = min(others, default=math.inf) - error > 0.5 * whole
     if not sure:
         return Rejection(
             reason="the orientation mark is not where any of the four turns would put it. "
@@ -387,7 +344,7 @@ def _centroids(
             radius = min(_WINDOW_SIDES * side, *(at - 1), *(last - 1 - at))
             if not radius > _SMALLEST_WINDOW_SIDES * side:
                 break
-            at = _centroid(image, at, radius)
+            at = centroid(image, at, radius)
         else:
             centroids[i] = view.reduced.to_frame(at)
     return centroids
@@ -410,25 +367,6 @@ def _without_outliers(field: Field, placed: dict[int, FloatArray]) -> dict[int, 
             break
         placed = {i: at for k, (i, at) in enumerate(placed.items()) if k != rest.argmax()}
     return placed
-
-
-def _centroid(image: Float32Array, at: FloatArray, radius: float) -> FloatArray:
-    """Centroid (col, row) [bins] of what is darker than the plane through the rim of a disc."""
-    first = np.floor(at - radius).astype(int)
-    stop = np.ceil(at + radius).astype(int) + 1
-    patch = image[first[1] : stop[1], first[0] : stop[0]].astype(np.float64)
-    x = np.arange(first[0], stop[0]) - at[0]
-    y = (np.arange(first[1], stop[1]) - at[1])[:, np.newaxis]
-    away = np.hypot(x, y)
-    plane = np.stack(np.broadcast_arrays(x, y, 1.0), axis=-1)
-    rim = (away > 0.92 * radius) & (away <= radius)
-    # A neighbour's shadow or a mark on the rim is no ground.
-    rim &= patch > 0.7 * np.median(patch[rim])
-    ground = plane @ np.linalg.lstsq(plane[rim], patch[rim], rcond=None)[0]
-    darkness = np.where(away <= radius, 1 - patch / np.maximum(ground, 0.1 * ground.max()), 0.0)
-    offset = np.array([(darkness * x).sum(), (darkness * y).sum()]) / darkness.sum()
-    # Half a radius away it would be another shape; stay where the blob is.
-    return at + np.clip(offset, -radius / 2, radius / 2)
 
 
 def _registration(
@@ -472,11 +410,11 @@ def _edges_of(
     frame: Frame,
     square: Square,
     to_px: PlaneMap,
-    centroid: FloatArray | None,
+    seen: FloatArray | None,
     others_mm: FloatArray,
 ) -> list[RegisteredEdge]:
     # What the map does not know (distortion) moves all four edges of a square alike.
-    shift = np.zeros(2) if centroid is None else centroid - to_px(square.centre_mm)[0]
+    shift = np.zeros(2) if seen is None else seen - to_px(square.centre_mm)[0]
     middle_px = (np.array(frame.shape[::-1]) - 1) / 2
     edges = []
     for edge in square.edges():

@@ -35,7 +35,8 @@ class NoiseModel:
 
     def variance(self, signal: npt.ArrayLike) -> FloatArray:
         """Noise variance at a signal level (negative signal counts as 0)."""
-        return self.read_std**2 + self.gain * np.maximum(np.asarray(signal, float), 0.0)
+        level = np.maximum(np.asarray(signal, dtype=np.float64), 0.0)
+        return np.asarray(self.read_std**2 + self.gain * level)
 
 
 @dataclass(frozen=True, kw_only=True)

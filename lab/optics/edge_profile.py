@@ -83,7 +83,7 @@ class EdgeProfile:
             Same shape, 0 far on the dark side, 1 far on the bright side. [-]
         """
         x = np.asarray(x_px, dtype=np.float64)
-        u = np.abs(x) * self._cutoff
+        u = np.atleast_1d(np.abs(x) * self._cutoff)
         at = np.minimum(u / _STEP, self._esf.size - 1.000001)
         i = at.astype(np.intp)
         t = at - i
@@ -95,4 +95,4 @@ class EdgeProfile:
         if np.any(far):
             u_far = u[far]
             half[far] = 0.5 - self._tail / u_far - self._tail3 / u_far**3
-        return np.asarray(0.5 + np.copysign(half, x))
+        return np.asarray(0.5 + np.copysign(half.reshape(x.shape), x))

@@ -33,6 +33,7 @@ from lab.session.stops import exact_stop
 from lab.simulate.render import render_frame
 from lab.simulate.rig import SimulatedRig
 from lab.simulate.truth import (
+    TRUTH_NAME,
     SimulatedTruth,
     TruePoint,
     TrueSeries,
@@ -48,7 +49,7 @@ __all__ = ["DemoPlan", "DemoSeries", "write_demo_session"]
 _CHANNEL = "green"
 _FIRST_SHOT = datetime(2024, 11, 16, 14, 7, 31)
 _ONE_THREAD = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")}
-_EXPOSURE_STD = 0.03
+_EXPOSURE_SPREAD = 0.06  # of a frame's exposure, either way
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,7 +133,7 @@ def write_demo_session(
             pupil_ratio=plan.rig.pupil_ratio,
             series=tuple(task_map(_true_series, [(plan, one) for one in plan.series])),
         )
-        write_truth(truth, folder / "truth.json")
+        write_truth(truth, folder / TRUTH_NAME)
         shots = list(_shots(plan, truth, folder, seed))
         for done, _ in enumerate(task_map(_write_shot, shots), start=1):
             if progress is not None:
@@ -169,7 +170,11 @@ def _task_map(workers: int) -> Iterator[Callable[[Callable[[Any], Any], Any], It
     os.environ.update(_ONE_THREAD)
     try:
         with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-            yield pool.map
+            try:
+                yield pool.map
+            except BaseException:  # an interrupt too must not wait for the frames still queued
+                pool.shutdown(wait=False, cancel_futures=True)
+                raise
     finally:
         for name, value in before.items():
             if value is None:
@@ -230,7 +235,7 @@ def _shots(plan: DemoPlan, truth: SimulatedTruth, folder: Path, seed: int) -> It
             for k in range(plan.frames_per_stop):
                 number += 1
                 at += timedelta(seconds=round(rng.uniform(6, 11), 2))
-                exposure = plan.rig.exposure * (1 + _EXPOSURE_STD * rng.uniform(-2, 2))
+                exposure = plan.rig.exposure * (1 + _EXPOSURE_SPREAD * rng.uniform(-1, 1))
                 yield _Shot(
                     path=folder / "frames" / _subfolder(series) / f"IMG_{number:04d}.dng",
                     rig=replace(plan.rig, exposure=exposure),

@@ -42,11 +42,12 @@ Image = npt.NDArray[np.float32]
 # RGGB: row and column phase of each site, by channel.
 _SITES = {"red": ((0, 0),), "green": ((0, 1), (1, 0)), "blue": ((1, 1),)}
 
-# Far from a square its tails are smooth: there they are summed on a coarse grid and
-# interpolated. "Far" is where the profile is within 0.5 % of its plateau, three grid
-# cells at least: interpolation then errs by less than 1e-4 of the step.
+# Far from a square its tails are summed on a coarse grid and interpolated. "Far" is
+# where a strip's darkness is below this share of the step, three grid cells at least.
+# Beside the square's corners the far part is as steep as an edge: there, interpolation
+# errs by up to half the share.
 _COARSE_PX = 16
-_FAR_SHARE = 0.005
+_FAR_SHARE = 3e-4
 
 _GAUSSIAN_FROM_ELECTRONS = 30  # below, shot noise is drawn from the Poisson distribution
 _BLOCK_ROWS = 128
@@ -226,35 +227,22 @@ def _add_squares(
 ) -> None:
     """Add the darkness of all squares to one channel's sites, in place."""
     n_rows, n_cols = dark.shape
-    frame_px = float(np.hypot(n_rows, n_cols))
-    margin_px = max(3.0 * _COARSE_PX, tail_reach_px(edges.bank, _FAR_SHARE, frame_px))
     # One row and column of nodes beyond the frame, to interpolate between.
     node_row = np.arange(0, n_rows + _COARSE_PX, _COARSE_PX)
     node_col = np.arange(0, n_cols + _COARSE_PX, _COARSE_PX)
     coarse: Image = np.zeros((node_row.size, node_col.size), dtype=np.float32)
-    tables: dict[float, tuple[StripTables, StripTables]] = {}
+    frame_px = float(np.hypot(node_row[-1], node_col[-1]))
+    far_px = frame_px + float(np.hypot(edges.row, edges.col).max())
+    by_side = {
+        side_mm: _Tables.of(edges.bank, side_mm * view.px_per_mm(channel) / 2, frame_px, far_px)
+        for side_mm in {square.side_mm for square in edges.squares}
+    }
     for i, square in enumerate(edges.squares):
-        half_px = square.side_mm * view.px_per_mm(channel) / 2
+        tables = by_side[square.side_mm]
+        fine = _Product.of(tables.fine, edges, i)
+        wide = _Product.of(tables.wide, edges, i)
         angle = np.deg2rad(edges.angle_deg[i])
-        spread = float(abs(np.cos(angle)) + abs(np.sin(angle)))
-        box_px = half_px * spread + margin_px
-        if square.side_mm not in tables:
-            tables[square.side_mm] = (
-                # Reach for any turn of a square: half a diagonal more than the box.
-                StripTables(
-                    edges.bank,
-                    half_width_px=half_px,
-                    reach_px=2**0.5 * (2**0.5 * half_px + margin_px),
-                    step_px=edges.bank.step_px,
-                ),
-                StripTables(
-                    edges.bank,
-                    half_width_px=half_px,
-                    reach_px=2 * frame_px + abs(edges.row[i]) + abs(edges.col[i]),
-                    step_px=1.0,
-                ),
-            )
-        fine, wide = (_Product.of(t, edges, i) for t in tables[square.side_mm])
+        box_px = tables.half_px * float(abs(np.cos(angle)) + abs(np.sin(angle))) + tables.margin_px
         own = wide.at(node_row, node_col)
         coarse += own
         first_row, first_col = edges.row[i] - box_px, edges.col[i] - box_px
@@ -267,6 +255,29 @@ def _add_squares(
     for row_phase, col_phase in sites:
         dark[row_phase::2, col_phase::2] += _interpolate(
             coarse, np.arange(row_phase, n_rows, 2), np.arange(col_phase, n_cols, 2)
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Tables:
+    """Strips of one width: finely out to the margin, coarsely for all of the frame."""
+
+    half_px: float
+    margin_px: float
+    fine: StripTables
+    wide: StripTables
+
+    @staticmethod
+    def of(bank: EdgeBank, half_px: float, frame_px: float, far_px: float) -> _Tables:
+        reach_px = tail_reach_px(bank, 2 * half_px, _FAR_SHARE, frame_px)
+        margin_px = max(3.0 * _COARSE_PX, reach_px)
+        # A window's corners are farthest from the strips' middles at a turn of 45 degrees.
+        box_px = 2**0.5 * (2**0.5 * half_px + margin_px)
+        return _Tables(
+            half_px=half_px,
+            margin_px=margin_px,
+            fine=StripTables(bank, half_px, reach_px=box_px, step_px=bank.step_px),
+            wide=StripTables(bank, half_px, reach_px=far_px, step_px=1.0),
         )
 
 

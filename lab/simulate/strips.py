@@ -79,7 +79,7 @@ class StripTables:
     """
 
     def __init__(
-        self, bank: EdgeBank, *, half_width_px: float, reach_px: float, step_px: float
+        self, bank: EdgeBank, half_width_px: float, *, reach_px: float, step_px: float
     ) -> None:
         self.step_px = half_width_px / np.ceil(half_width_px / step_px)
         n = int(np.ceil(reach_px / self.step_px)) + 2
@@ -93,9 +93,9 @@ class StripTables:
         return np.asarray(1 - right @ self._basis - (left @ self._basis)[::-1])
 
 
-def tail_reach_px(bank: EdgeBank, share: float, limit_px: float) -> float:
-    """Distance beyond which every profile is within ``share`` of its plateau. [px]"""
+def tail_reach_px(bank: EdgeBank, width_px: float, share: float, limit_px: float) -> float:
+    """Distance from a strip beyond which its darkness is below ``share``. [px]"""
     distance = np.geomspace(1.0, limit_px, 200)
-    worst = np.max([np.abs(1 - profile(distance)) for profile in bank.profiles], axis=0)
-    beyond = np.flatnonzero(worst > share)
+    tails = [profile(distance + width_px) - profile(distance) for profile in bank.profiles]
+    beyond = np.flatnonzero(np.max(np.abs(tails), axis=0) > share)
     return float(distance[beyond[-1]]) if beyond.size else 1.0

@@ -25,6 +25,7 @@ from lab.simulate.rig import SimulatedRig, channel_transfer, cutoff_cyc_per_px
 from lab.simulate.through_focus import ThroughFocus
 
 __all__ = [
+    "TRUTH_NAME",
     "BestFocus",
     "OptimumStop",
     "SimulatedTruth",
@@ -37,6 +38,7 @@ __all__ = [
     "write_truth",
 ]
 
+TRUTH_NAME = "truth.json"
 _FOCUS_SCAN = 41
 
 

@@ -44,7 +44,7 @@ def test_every_frame_is_there_and_reported(session) -> None:
 
 
 def test_raw_reader_gives_back_mosaic_and_levels(session) -> None:
-    folder, truth, _ = session
+    folder, _, _ = session
     with rawpy.imread(str(folder / "frames/1x/IMG_0002.dng")) as raw:
         mosaic = raw.raw_image_visible.copy()
         assert raw.black_level_per_channel[:3] == [512, 512, 512]
@@ -93,8 +93,7 @@ def test_truth_is_on_disk_and_brackets_hold_best_focus(session) -> None:
         peaks = [point.mtf50_image_cyc_per_mm for point in series.points]
         assert series.optimum_mtf50_image_cyc_per_mm >= max(peaks)
         assert 2.8 < series.optimum_stop < 11.4
-    # The first bracket is the frame sequence -1, 0, +1 steps about best focus, to half a step:
-    # its middle frame is the sharpest rendering of the three or a neighbour's equal.
+    # The first bracket's middle frame is within half a step of best focus.
     point = truth.series[0].points[0]
     with rawpy.imread(str(folder / "frames/1x/IMG_0002.dng")) as raw:
         middle = raw.raw_image_visible.astype(float)
@@ -125,6 +124,17 @@ def test_workers_do_not_change_a_byte(session, tmp_path: Path) -> None:
     assert len(paths) == 15
     for path in paths:
         assert (folder / path).read_bytes() == (tmp_path / path).read_bytes(), path
+
+
+def test_failure_stops_the_workers_and_restores_the_environment(tmp_path: Path) -> None:
+    def fail(done: int, total: int) -> None:
+        raise InterruptedError(f"{done} of {total}")
+
+    before = dict(os.environ)
+    with pytest.raises(InterruptedError, match="1 of 12"):
+        write_demo_session(tmp_path, seed=4, workers=2, plan=PLAN, progress=fail)
+    assert dict(os.environ) == before
+    assert not (tmp_path / "frames/2x/IMG_0012.dng").exists()
 
 
 @pytest.mark.parametrize(("seed", "workers"), [(-1, 1), (1, 0)])

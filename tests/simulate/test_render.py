@@ -79,8 +79,8 @@ def test_edges_follow_the_exact_profile_tails_and_all(stop: float, offset_um: fl
         level = 0.7 * (16383 - 512) * rig.sensitivity[CHANNELS.index(channel)]
         for row, col in sites:
             got = 1 - frame[row::2, col::2] / level
-            # 1e-4 for each of the table and the coarse grid of the tails.
-            assert got == pytest.approx(np.minimum(expected[row::2, col::2], 1), abs=2e-4)
+            # Half the share of 3e-4 beyond which tails are coarse, and 1e-4 for the tables.
+            assert got == pytest.approx(np.minimum(expected[row::2, col::2], 1), abs=2.5e-4)
 
 
 def test_profile_across_the_middle_of_an_edge() -> None:
@@ -96,7 +96,7 @@ def test_profile_across_the_middle_of_an_edge() -> None:
     cols = np.arange(300 + 21, 600, 2)
     x = cols - 299.5
     strip = 1 - profile(x - half_px) - profile(-x - half_px)
-    along = 1 - profile(0.5 - half_px) - profile(-0.5 - half_px)
+    along = 1 - profile([0.5 - half_px, -0.5 - half_px]).sum()
     got = 1 - frame[row, cols] / (0.7 * (16383 - 512))
     assert got == pytest.approx(strip * along, abs=1e-4)
     assert got[0] > 0.98
@@ -241,7 +241,7 @@ def test_full_scale_clips_and_black_stays() -> None:
     assert frame.dtype == np.uint16
     assert frame.max() == 16383
     assert (frame == 16383).mean() > 0.3
-    assert 480 < frame.min() < 560
+    assert 512 - 10 < frame.min() < 512 + 159  # tails lift the dark by less than 1 %
 
 
 def test_same_seed_same_frame() -> None:

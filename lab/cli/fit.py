@@ -1,0 +1,97 @@
+"""``stopwise fit``: optimum stops of a measured session, as table or JSON."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from lab.cli.terminal import print_json, print_table
+
+if TYPE_CHECKING:
+    from lab.inference.results import SessionResult
+
+__all__ = ["fit"]
+
+
+def fit(
+    session: Annotated[Path, typer.Argument(help="Measured session folder.")],
+    loss: Annotated[
+        float,
+        typer.Option(min=0.1, max=90, help="Loss of MTF50 that still counts as sharp, percent."),
+    ] = 10.0,
+    as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
+) -> None:
+    """Find each magnification's sharpest stop and the deepest stop still sharp.
+
+    Example: stopwise fit my-session
+    """
+    from lab.cli.summary import print_summary, stop_text
+    from lab.inference.session_analysis import analyse_session
+    from lab.session.running import stored_session
+
+    measured = stored_session(session)
+    result = analyse_session(
+        measured.config, measured.frames, measured.assignment.problems, loss_percent=loss
+    )
+    if as_json:
+        print_json(_document(result))
+    else:
+        for series in result.series:
+            typer.echo(f"\n{series.magnification:g}x")
+            print_table(
+                ["stop", "effective", "MTF50 cy/mm", "95 %", "diffraction", "share", "frames"],
+                [
+                    [
+                        stop_text(p.marked_stop),
+                        f"{p.effective_f_number:.1f}",
+                        f"{p.mtf50_image_cyc_per_mm:.2f}",
+                        f"{p.mtf50_low95:.2f} to {p.mtf50_high95:.2f}",
+                        f"{p.diffraction_mtf50_image_cyc_per_mm:.2f}",
+                        f"{p.percent_of_diffraction:.0f} %",
+                        f"{p.frames_used}/{p.frames_measured}",
+                    ]
+                    for p in series.points
+                ],
+            )
+        typer.echo()
+        print_summary(result)
+    if not any(series.points for series in result.series):
+        raise typer.Exit(1)
+
+
+def _document(result: SessionResult) -> dict[str, Any]:
+    return {
+        "pupil_ratio": {"value": result.pupil_ratio, "std": None},
+        "pupil_ratio_source": result.pupil_ratio_source,
+        "series": [
+            {
+                "magnification": series.magnification,
+                "measured_magnification": series.measured_magnification,
+                "points": [
+                    {
+                        "marked_stop": p.marked_stop,
+                        "effective_f_number": p.effective_f_number,
+                        "mtf50_image_cyc_per_mm": p.mtf50_image_cyc_per_mm,
+                        "mtf50_std": p.mtf50_std,
+                        "mtf50_low95": p.mtf50_low95,
+                        "mtf50_high95": p.mtf50_high95,
+                        "mtf50_object_cyc_per_mm": p.mtf50_object_cyc_per_mm,
+                        "diffraction_mtf50_image_cyc_per_mm": p.diffraction_mtf50_image_cyc_per_mm,
+                        "best_focus_um": p.best_focus_um,
+                        "frames_measured": p.frames_measured,
+                        "frames_used": p.frames_used,
+                        "flags": list(p.flags),
+                    }
+                    for p in series.points
+                ],
+                "optimum_stop": series.optimum_stop,
+                "optimum_low95": series.optimum_low95,
+                "optimum_high95": series.optimum_high95,
+                "deepest_sharp_stop": series.deepest_sharp_stop,
+                "flags": list(series.flags),
+            }
+            for series in result.series
+        ],
+    }

@@ -1,0 +1,134 @@
+"""``stopwise inspect``: one frame, now."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from lab.cli.terminal import print_json, print_table
+
+if TYPE_CHECKING:
+    from lab.frames import Frame
+    from lab.session.store import EdgeRecord
+
+__all__ = ["inspect"]
+
+
+def inspect(
+    frame: Annotated[Path, typer.Argument(help="Raw file, or a TIFF, PNG or JPEG image.")],
+    most: Annotated[int, typer.Option(min=1, max=200, help="Edges to measure at most.")] = 12,
+    as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
+) -> None:
+    """Find the straight edges in one frame and measure them.
+
+    Example: stopwise inspect IMG_0412.dng
+    """
+    from lab.edges.find import find_edges
+    from lab.edges.types import Rejection
+    from lab.frames import estimate_noise, read_frame
+    from lab.session.measuring import measure_channel_edge, placed_edges
+
+    picture = read_frame(frame)
+    found = find_edges(picture, most=most)
+    rejected = found.reason if isinstance(found, Rejection) else ""
+    records: list[EdgeRecord] = []
+    if not isinstance(found, Rejection):
+        noise = estimate_noise(picture, "green")
+        records = [
+            measure_channel_edge(picture, edge, "green", noise)
+            for edge in placed_edges(found, picture)
+        ]
+    measured = [r for r in records if r.status == "measured"]
+    if as_json:
+        print_json(_document(picture, frame, rejected, records))
+    else:
+        _print(picture, frame, rejected, records)
+    if not measured:
+        raise typer.Exit(1)
+
+
+def _clipped_percent(picture: Frame) -> float:
+    return 100 * float(picture.saturated.mean())
+
+
+def _document(
+    picture: Frame, path: Path, rejected: str, records: list[EdgeRecord]
+) -> dict[str, Any]:
+    return {
+        "file": path.name,
+        "rows": picture.shape[0],
+        "columns": picture.shape[1],
+        "clipped_percent": _clipped_percent(picture),
+        "flags": list(picture.flags),
+        "reason": rejected,
+        "edges": [
+            {
+                "row": r.centre_row,
+                "column": r.centre_col,
+                "angle_deg": r.angle_deg,
+                "status": r.status,
+                "reason": r.reason,
+                "mtf50_cyc_per_px": r.mtf50_cyc_per_px,
+                "mtf50_std": r.mtf50_std,
+                "flags": list(r.flags),
+            }
+            for r in records
+        ],
+    }
+
+
+def _print(picture: Frame, path: Path, rejected: str, records: list[EdgeRecord]) -> None:
+    from textwrap import fill
+
+    kind = "raw mosaic" if picture.is_mosaic else "finished picture"
+    typer.echo(
+        f"{path.name}: {picture.shape[1]} x {picture.shape[0]} px, {kind}, "
+        f"{_clipped_percent(picture):.1f} % clipped"
+    )
+    if "tone-mapped" in picture.flags:
+        typer.echo(
+            fill(
+                "Not raw: tone curve and sharpening of the picture change MTF50. "
+                "The figures below are indicative only.",
+                79,
+            )
+        )
+    if rejected:
+        typer.echo(fill(f"Nothing to measure: {rejected}", 79))
+        return
+    rows = []
+    for r in records:
+        if r.mtf50_cyc_per_px is None or r.mtf50_std is None:
+            continue
+        rows.append(
+            [
+                f"{r.centre_col:.0f}, {r.centre_row:.0f}",
+                f"{r.angle_deg:.1f}",
+                f"{r.mtf50_cyc_per_px:.4f}",
+                f"{r.mtf50_cyc_per_px - 1.96 * r.mtf50_std:.4f} to "
+                f"{r.mtf50_cyc_per_px + 1.96 * r.mtf50_std:.4f}",
+                f"{_blur_width_px(r):.1f}",
+                ", ".join(r.flags) or "-",
+            ]
+        )
+    if rows:
+        print_table(["edge at x, y", "angle", "MTF50 cy/px", "95 %", "blur px", "flags"], rows)
+    for r in records:
+        if r.status != "measured":
+            typer.echo(
+                fill(
+                    f"edge at {r.centre_col:.0f}, {r.centre_row:.0f} rejected: {r.reason}",
+                    79,
+                    subsequent_indent="  ",
+                )
+            )
+
+
+def _blur_width_px(record: EdgeRecord) -> float:
+    """10 to 90 % width of a Gaussian edge with this MTF50."""
+    assert record.mtf50_cyc_per_px is not None
+    std = math.sqrt(math.log(2) / 2) / (math.pi * record.mtf50_cyc_per_px)
+    return 2.563103 * std

@@ -1,0 +1,86 @@
+"""What the commands share: errors without traceback, progress, tables, JSON.
+
+Exit codes: 0 done, 1 nothing measurable, 2 bad input.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import typer
+
+__all__ = ["default_workers", "guarded", "print_json", "print_table", "progress_bar"]
+
+
+def guarded(command: Callable[..., None]) -> Callable[..., None]:
+    """Turn the failures a user can meet into one message and exit code 2."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> None:
+        from lab.errors import LabError
+        from targets.errors import TargetError
+
+        try:
+            command(*args, **kwargs)
+        except (LabError, TargetError) as error:
+            typer.echo(f"stopwise: {error}", err=True)
+            raise typer.Exit(2) from None
+        except OSError as error:
+            where = f"{error.filename}: " if error.filename else ""
+            typer.echo(f"stopwise: {where}{error.strerror or error}", err=True)
+            raise typer.Exit(2) from None
+        except KeyboardInterrupt:
+            typer.echo("stopwise: stopped; finished frames are kept", err=True)
+            raise typer.Exit(130) from None
+
+    return run
+
+
+def default_workers() -> int:
+    """One process a core."""
+    return os.cpu_count() or 1
+
+
+@contextmanager
+def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Callable[[int, int], None]]:
+    """A bar on standard error; a callable of (done, in all) moves it."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    with Progress(
+        TextColumn("{task.description:<18}"),
+        BarColumn(bar_width=30),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        disable=quiet,
+    ) as bars:
+        task = bars.add_task(label, total=None)
+
+        def move(done: int, total: int) -> None:
+            bars.update(task, completed=done, total=total)
+
+        yield move
+
+
+def print_json(value: object) -> None:
+    """One JSON document on standard output; numbers that are none become null."""
+    typer.echo(json.dumps(value, indent=1, allow_nan=False))
+
+
+def print_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Columns padded to their widest cell; first column left, the rest right."""
+    table = [list(header), *[list(row) for row in rows]]
+    widths = [max(len(row[i]) for row in table) for i in range(len(header))]
+    for row in table:
+        cells = [
+            cell.ljust(width) if i == 0 else cell.rjust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        sys.stdout.write("  ".join(cells).rstrip() + "\n")

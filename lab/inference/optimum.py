@@ -1,0 +1,115 @@
+"""Which stop is sharpest, how sure is that, and how far down may one go?
+
+Between the measured stops the share of what diffraction allows is interpolated
+(log share against log stop, natural cubic spline): it changes slowly, so a few
+stops pin it down, and times the diffraction prediction it gives a smooth curve.
+The interval of the optimum comes from redrawing the points within their
+uncertainties. Interpolation only: the physical fit of all stops is not in here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from lab.edges.types import FloatArray
+
+__all__ = ["StopCurve", "stop_curve"]
+
+_DRAWS = 4000
+_PER_STOP = 48  # grid points per stop of aperture
+
+
+@dataclass(frozen=True, kw_only=True)
+class StopCurve:
+    """MTF50 against stop, and what it says. Stops are exact f-numbers."""
+
+    stop: tuple[float, ...]
+    mtf50: tuple[float, ...]
+    diffraction_mtf50: tuple[float, ...]
+    optimum_stop: float
+    optimum_low95: float
+    optimum_high95: float
+    optimum_mtf50: float
+    deepest_sharp_stop: float
+    flags: tuple[str, ...]
+
+
+def _spline_matrix(x: FloatArray, grid: FloatArray) -> FloatArray:
+    """Natural cubic spline through (x, y) evaluated on a grid, as a matrix on y."""
+    from scipy.interpolate import CubicSpline, make_interp_spline
+
+    if x.size < 3:
+        return np.asarray(make_interp_spline(x, np.eye(x.size), k=1)(grid))
+    return np.asarray(CubicSpline(x, np.eye(x.size), bc_type="natural")(grid))
+
+
+def stop_curve(
+    stop: Sequence[float],
+    mtf50: Sequence[float],
+    std: Sequence[float],
+    diffraction: Callable[[float], float],
+    *,
+    loss_percent: float,
+    rng: np.random.Generator,
+) -> StopCurve:
+    """Curve through measured stops, its optimum and the deepest stop still sharp.
+
+    Parameters
+    ----------
+    stop : sequence of float, (n,)
+        Exact f-numbers, rising, n >= 2.
+    mtf50, std : sequence of float, (n,)
+        Peak MTF50 of each stop, > 0, and its standard uncertainty.
+    diffraction : callable
+        Predicted MTF50 of a perfect lens at a stop, in the unit of ``mtf50``.
+    loss_percent : float
+        Permitted loss against the optimum. [%], 0 to 100
+    rng : numpy.random.Generator
+        For the redrawn points.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two stops, or they do not rise.
+    """
+    x = np.log2(np.asarray(stop, dtype=np.float64))
+    y = np.asarray(mtf50, dtype=np.float64)
+    if x.size < 2 or not np.all(np.diff(x) > 0):
+        raise ValueError("need at least two stops, rising")
+    n_grid = int(np.ceil((x[-1] - x[0]) * 2 * _PER_STOP)) + 1
+    grid = np.linspace(x[0], x[-1], n_grid)
+    matrix = _spline_matrix(x, grid)
+    limit = np.array([diffraction(float(2**g)) for g in grid])
+    at_points = np.array([diffraction(float(s)) for s in stop])
+    share = np.log(y / at_points)
+    curve = np.exp(matrix @ share) * limit
+    best = int(np.argmax(curve))
+
+    spread = np.asarray(std, dtype=np.float64) / y
+    draws = share + spread * rng.standard_normal((_DRAWS, x.size))
+    tops = grid[np.argmax(draws @ matrix.T + np.log(limit), axis=1)]
+    low, high = np.quantile(tops, [0.025, 0.975])
+    sharp = np.flatnonzero(curve >= (1 - loss_percent / 100) * curve[best])
+    beyond = sharp[sharp >= best]
+    # The last one before the first gap, in case a wavy curve comes back up.
+    run = beyond[: int(np.argmax(np.diff(beyond, append=n_grid + 1) > 1)) + 1]
+    deepest = int(run[-1])
+    flags = []
+    if best in (0, n_grid - 1):
+        flags.append("optimum-not-bracketed")
+    if deepest == n_grid - 1:
+        flags.append("deepest-beyond-range")
+    return StopCurve(
+        stop=tuple((2**grid).tolist()),
+        mtf50=tuple(curve.tolist()),
+        diffraction_mtf50=tuple(limit.tolist()),
+        optimum_stop=float(2 ** grid[best]),
+        optimum_low95=float(2**low),
+        optimum_high95=float(2**high),
+        optimum_mtf50=float(curve[best]),
+        deepest_sharp_stop=float(2 ** grid[deepest]),
+        flags=tuple(flags),
+    )

@@ -1,0 +1,298 @@
+"""From measured frames to a session's result: peaks, curves, optimum, cautions.
+
+The figure of a stop is the through-focus peak of the green MTF50 at the field's
+centre, the mean of both edge directions, lens and pixel together. The
+prediction beside it is diffraction and pixel in the same channel's light.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections import Counter
+from collections.abc import Sequence
+from importlib.metadata import version
+
+import numpy as np
+
+from lab.edges.combine import mean_of_directions
+from lab.inference.optimum import stop_curve
+from lab.inference.results import FocusSample, SeriesResult, SessionResult, StopPoint
+from lab.inference.through_focus import through_focus_peak
+from lab.optics.geometry import effective_f_number
+from lab.optics.sensor import pixel_mtf
+from lab.optics.system import channel_band, diffraction_mtf, diffraction_mtf50
+from lab.session.config import SessionConfig
+from lab.session.draft import Problem
+from lab.session.measuring import CENTRE_RADIUS
+from lab.session.stops import exact_stop
+from lab.session.store import EdgeRecord, FrameRecord
+
+__all__ = ["CHANNEL", "analyse_session"]
+
+CHANNEL = "green"
+_EDGE_TILT_DEG = 6.0  # of the chart's edges; the pixel's aperture hardly depends on it
+_SEED = 20  # redrawing points must give the same interval every time
+
+
+def _centre_edges(frame: FrameRecord) -> list[EdgeRecord]:
+    measured = [e for e in frame.edges if e.status == "measured" and e.channel == CHANNEL]
+    near = [e for e in measured if math.hypot(e.field_x, e.field_y) <= CENTRE_RADIUS]
+    if near or any(e.square for e in measured):
+        return near
+    # A single long edge may sit anywhere: take the one nearest the centre.
+    return sorted(measured, key=lambda e: math.hypot(e.field_x, e.field_y))[:1]
+
+
+def _frame_mtf50(edges: Sequence[EdgeRecord]) -> tuple[float, float]:
+    """Mean MTF50 over directions and its standard uncertainty, cycles per pixel."""
+    pairs = [
+        (e.mtf50_cyc_per_px, e.mtf50_std, e.direction)
+        for e in edges
+        if e.mtf50_cyc_per_px is not None and e.mtf50_std is not None
+    ]
+    values, stds, directions = zip(*pairs, strict=True)
+    return mean_of_directions(values, stds, directions)
+
+
+class _Rig:
+    """What the prediction needs of a session, per series."""
+
+    def __init__(self, config: SessionConfig, magnification: float) -> None:
+        self.pitch_um = config.body.pixel_pitch_um
+        self.magnification = magnification
+        self.pupil_ratio = config.lens.pupil_ratio or 1.0
+        self.band = channel_band(config.light.wavelength_um[CHANNEL])
+
+    def effective(self, stop: float) -> float:
+        return float(effective_f_number(stop, self.magnification, self.pupil_ratio))
+
+    def diffraction_mtf50(self, stop: float) -> float:
+        return diffraction_mtf50(
+            wavelength_um=self.band,
+            f_number=self.effective(stop),
+            pixel_pitch_um=self.pitch_um,
+            edge_angle_deg=_EDGE_TILT_DEG,
+        )
+
+
+def _point(
+    stop: float, frames: Sequence[FrameRecord], rig: _Rig
+) -> tuple[StopPoint | None, list[float]]:
+    """One stop's peak, or None where no frame was measured there."""
+    per_mm = 1e3 / rig.pitch_um
+    samples = []
+    for frame in frames:
+        edges = _centre_edges(frame) if frame.status == "measured" else []
+        if edges:
+            value, std = _frame_mtf50(edges)
+            samples.append((frame, edges, value * per_mm, std * per_mm))
+    if not samples:
+        return None, []
+    peak = through_focus_peak(
+        [frame.focus_position_um for frame, *_ in samples],
+        [value for *_, value, _ in samples],
+        [std for *_, std in samples],
+    )
+    exact = exact_stop(stop)
+    predicted = rig.diffraction_mtf50(exact)
+    effective = rig.effective(exact)
+    sharpest = max(samples, key=lambda s: s[2])
+    f, mtf, mtf_std = _mean_curve(sharpest[1])
+    limit = diffraction_mtf(f * per_mm, wavelength_um=rig.band, f_number=effective) * pixel_mtf(
+        f, _EDGE_TILT_DEG
+    )
+    flags = dict.fromkeys(peak.flags)
+    flags.update(dict.fromkeys(flag for frame, *_ in samples for flag in frame.flags))
+    point = StopPoint(
+        marked_stop=stop,
+        exact_stop=exact,
+        effective_f_number=effective,
+        mtf50_image_cyc_per_mm=peak.mtf50,
+        mtf50_std=peak.mtf50_std,
+        mtf50_low95=peak.mtf50_low95,
+        mtf50_high95=peak.mtf50_high95,
+        mtf50_object_cyc_per_mm=peak.mtf50 * rig.magnification,
+        diffraction_mtf50_image_cyc_per_mm=predicted,
+        percent_of_diffraction=100 * peak.mtf50 / predicted,
+        best_focus_um=peak.best_focus_um,
+        focus_curve_um=peak.curve_um,
+        focus_curve_mtf50=peak.curve_mtf50,
+        focus_samples=tuple(
+            FocusSample(
+                file=frame.file,
+                focus_position_um=frame.focus_position_um,
+                mtf50_image_cyc_per_mm=value,
+                mtf50_std=std,
+                used=used,
+                flags=frame.flags,
+            )
+            for (frame, _, value, std), used in zip(samples, peak.used, strict=True)
+        ),
+        frequency_image_cyc_per_mm=tuple((f * per_mm).tolist()),
+        mtf=tuple(mtf.tolist()),
+        mtf_std=tuple(mtf_std.tolist()),
+        diffraction_mtf=tuple(limit.tolist()),
+        frames_measured=len(samples),
+        frames_used=sum(peak.used),
+        flags=tuple(flags),
+    )
+    sizes = [f.measured_magnification for f, *_ in samples if f.measured_magnification is not None]
+    return point, sizes
+
+
+def _mean_curve(
+    edges: Sequence[EdgeRecord],
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean MTF curve of edges, with the uncertainty of the mean, up to 1 cycle per pixel."""
+    frequency = np.array(edges[0].frequency_cyc_per_px)
+    curves = np.array([e.mtf for e in edges])
+    stds = np.array([e.mtf_std for e in edges])
+    noise = np.sqrt(np.sum(stds**2, axis=0)) / len(edges)
+    scatter = curves.std(axis=0, ddof=1) / math.sqrt(len(edges)) if len(edges) > 1 else 0 * noise
+    return frequency, curves.mean(axis=0), np.maximum(noise, scatter)
+
+
+def _series(
+    config: SessionConfig,
+    magnification: float,
+    frames: Sequence[FrameRecord],
+    loss_percent: float,
+) -> SeriesResult:
+    sizes: list[float] = []
+    found = [f.measured_magnification for f in frames if f.measured_magnification is not None]
+    measured = float(np.median(found)) if found else None
+    rig = _Rig(config, magnification if measured is None else measured)
+    stops = sorted({f.marked_stop for f in frames if f.marked_stop is not None})
+    points = []
+    for stop in stops:
+        point, here = _point(stop, [f for f in frames if f.marked_stop == stop], rig)
+        if point is not None:
+            points.append(point)
+            sizes += here
+    size, size_std = None, None
+    if sizes:
+        size = float(np.mean(sizes))
+        size_std = float(np.std(sizes, ddof=1) / math.sqrt(len(sizes))) if len(sizes) > 1 else None
+    common = {
+        "magnification": magnification,
+        "measured_magnification": size,
+        "measured_magnification_std": size_std,
+        "points": tuple(points),
+        "loss_percent": loss_percent,
+    }
+    if len(points) < 2:
+        return SeriesResult(
+            **common,
+            optimum_stop=None,
+            optimum_low95=None,
+            optimum_high95=None,
+            optimum_mtf50_image_cyc_per_mm=None,
+            deepest_sharp_stop=None,
+            curve_stop=(),
+            curve_mtf50_image_cyc_per_mm=(),
+            curve_diffraction_mtf50_image_cyc_per_mm=(),
+            flags=("too-few-stops",),
+        )
+    curve = stop_curve(
+        [p.exact_stop for p in points],
+        [p.mtf50_image_cyc_per_mm for p in points],
+        [p.mtf50_std for p in points],
+        rig.diffraction_mtf50,
+        loss_percent=loss_percent,
+        rng=np.random.default_rng(_SEED),
+    )
+    return SeriesResult(
+        **common,
+        optimum_stop=curve.optimum_stop,
+        optimum_low95=curve.optimum_low95,
+        optimum_high95=curve.optimum_high95,
+        optimum_mtf50_image_cyc_per_mm=curve.optimum_mtf50,
+        deepest_sharp_stop=curve.deepest_sharp_stop,
+        curve_stop=curve.stop,
+        curve_mtf50_image_cyc_per_mm=curve.mtf50,
+        curve_diffraction_mtf50_image_cyc_per_mm=curve.diffraction_mtf50,
+        flags=curve.flags,
+    )
+
+
+def _cautions(
+    config: SessionConfig, frames: Sequence[FrameRecord], problems: Sequence[Problem]
+) -> tuple[str, ...]:
+    out = [problem.text for problem in problems]
+    if config.lens.pupil_ratio is None:
+        out.append(
+            "The pupil ratio was not given and is taken as 1: effective f-numbers and the "
+            "diffraction prediction are off if the lens is not symmetric."
+        )
+    out.append(
+        "The target's own edge is taken as perfect. A printed edge is not; film serves to "
+        "about 1x, a mask of chrome on glass or a blade to 5x."
+    )
+    if any("tone-mapped" in frame.flags for frame in frames):
+        out.append(
+            "Some frames are finished pictures, not raw data: their figures are indicative only."
+        )
+    return tuple(out)
+
+
+def analyse_session(
+    config: SessionConfig,
+    frames: Sequence[FrameRecord],
+    problems: Sequence[Problem] = (),
+    *,
+    loss_percent: float = 10.0,
+) -> SessionResult:
+    """Turn a session's measured frames into its result.
+
+    Parameters
+    ----------
+    config : SessionConfig
+    frames : sequence of FrameRecord
+    problems : sequence of Problem
+        Of the assignment; they become cautions.
+    loss_percent : float
+        Permitted loss of MTF50 for the deepest sharp stop. [%], 0 < loss < 100
+
+    Raises
+    ------
+    ValueError
+        If loss_percent is outside its range.
+    """
+    if not 0 < loss_percent < 100:
+        raise ValueError("loss_percent must lie between 0 and 100")
+    series = tuple(
+        _series(
+            config,
+            one.magnification,
+            [f for f in frames if f.magnification == one.magnification],
+            loss_percent,
+        )
+        for one in config.series
+    )
+    digest = hashlib.sha256(
+        "".join(sorted(f"{f.file}:{f.sha256}\n" for f in frames)).encode()
+    ).hexdigest()
+    keys = sorted({f.settings_key for f in frames if f.settings_key})
+    return SessionResult(
+        name=config.name,
+        body_name=config.body.name,
+        lens_name=config.lens.name,
+        pixel_pitch_um=config.body.pixel_pitch_um,
+        focal_length_mm=config.lens.focal_length_mm,
+        pupil_ratio=config.lens.pupil_ratio or 1.0,
+        pupil_ratio_source="assumed" if config.lens.pupil_ratio is None else "session.toml",
+        channel=CHANNEL,
+        wavelength_um=config.light.wavelength_um[CHANNEL],
+        light_source=config.light.source,
+        series=series,
+        frames_by_status=dict(sorted(Counter(f.status for f in frames).items())),
+        cautions=_cautions(config, frames, problems),
+        provenance={
+            "stopwise version": version("stopwise"),
+            "frames": str(len(frames)),
+            "frames SHA-256": digest,
+            "measurement settings": ", ".join(keys),
+            "permitted loss": f"{loss_percent:g} %",
+        },
+    )

@@ -1,0 +1,234 @@
+"""Measure one frame: register the target in it, measure its edges, make its record.
+
+Green is measured at the field's centre and in its four corners, red and blue at
+the centre; ``every_edge`` measures every edge in every colour. A frame without
+a usable edge is a rejected record with its reason, never an error.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from lab.edges.find import find_edges
+from lab.edges.measure import measure_edge
+from lab.edges.register import RegisteredEdge, register_field
+from lab.edges.types import EdgeRegion, NoiseModel, Rejection
+from lab.edges.window import region_window
+from lab.errors import FrameError
+from lab.frames import CHANNELS, Frame, estimate_noise, frame_hash, read_frame
+from lab.session.store import EdgeRecord, FrameRecord
+from targets.layout import Field
+
+__all__ = ["CENTRE_RADIUS", "FrameTask", "hash_of", "measure_channel_edge", "measure_frame", "placed_edges", "run_task"]
+
+CENTRE_RADIUS = 0.15  # of half the diagonal: what counts as the field's centre
+_BLADE_EDGES = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrameTask:
+    """All that a worker needs for one frame. ``field`` None: any straight edges (a blade)."""
+
+    path: Path
+    file: str
+    sha256: str
+    settings_key: str
+    field: Field | None
+    magnification: float
+    marked_stop: float | None
+    focus_position_um: float | None
+    pixel_pitch_um: float
+    flags: tuple[str, ...]
+    every_edge: bool
+
+
+def measure_channel_edge(
+    frame: Frame, edge: RegisteredEdge, channel: str, noise: NoiseModel | None
+) -> EdgeRecord:
+    """Measure one placed edge in one raw colour.
+
+    Parameters
+    ----------
+    frame : Frame
+    edge : RegisteredEdge
+    channel : str
+        One of ``lab.frames.CHANNELS``.
+    noise : NoiseModel or None
+        None: estimated from the edge's own two sides.
+    """
+    region = edge.region
+    rows, cols, inside = region_window(region, frame.shape)
+    pixels, mask = frame.region(channel, rows, cols)
+    saturated = 1 - float(frame.saturated[rows, cols][inside].mean())
+    measured = (
+        measure_edge(pixels, mask & inside, noise)
+        if saturated > 0.9
+        else Rejection(
+            reason=f"{100 * (1 - saturated):.0f} % of the edge's pixels are clipped (limit 10 %): "
+            "halve the exposure"
+        )
+    )
+    place = {
+        "name": edge.edge,
+        "square": edge.square,
+        "channel": channel,
+        "direction": edge.direction,
+        "field_x": edge.field_x,
+        "field_y": edge.field_y,
+        "centre_row": region.centre_row,
+        "centre_col": region.centre_col,
+    }
+    if isinstance(measured, Rejection):
+        return EdgeRecord(
+            **place, angle_deg=region.angle_deg, status="rejected", reason=measured.reason
+        )
+    angle = math.radians(measured.angle_deg)
+    middle_row = (rows.start + rows.stop - 1) / 2
+    middle_col = (cols.start + cols.stop - 1) / 2
+    expected = (region.centre_col - middle_col) * math.cos(angle) + (
+        region.centre_row - middle_row
+    ) * math.sin(angle)
+    return EdgeRecord(
+        **place,
+        angle_deg=measured.angle_deg,
+        status="measured",
+        mtf50_cyc_per_px=measured.mtf50_cyc_per_px,
+        mtf50_std=measured.mtf50_std,
+        mtf20_cyc_per_px=measured.mtf20_cyc_per_px,
+        mtf10_cyc_per_px=measured.mtf10_cyc_per_px,
+        position_px=measured.offset_px - expected,
+        frequency_cyc_per_px=tuple(measured.frequency_cyc_per_px.tolist()),
+        mtf=tuple(measured.mtf.tolist()),
+        mtf_std=tuple(measured.mtf_std.tolist()),
+        flags=measured.flags,
+    )
+
+
+def _key_squares(edges: Sequence[RegisteredEdge]) -> tuple[set[str], set[str]]:
+    """Names of the square nearest the centre, and of it and the outermost of each quarter."""
+    places: dict[str, tuple[float, float]] = {}
+    for edge in edges:
+        x, y = places.get(edge.square, (0.0, 0.0))
+        places[edge.square] = (x + edge.field_x / 4, y + edge.field_y / 4)
+    centre = min(places, key=lambda name: math.hypot(*places[name]))
+    chosen = {centre}
+    for sign_x in (-1, 1):
+        for sign_y in (-1, 1):
+            quarter = [
+                name for name, (x, y) in places.items() if x * sign_x > 0.02 and y * sign_y > 0.02
+            ]
+            if quarter:
+                chosen.add(max(quarter, key=lambda name: math.hypot(*places[name])))
+    return {centre}, chosen
+
+
+def placed_edges(regions: Sequence[EdgeRegion], frame: Frame) -> tuple[RegisteredEdge, ...]:
+    """Found edges as placed edges: no square, field position from the frame."""
+    n_row, n_col = frame.shape
+    half = math.hypot(n_row, n_col) / 2
+    placed = []
+    for region in regions:
+        upright = abs(math.cos(math.radians(region.angle_deg))) > math.sqrt(0.5)
+        placed.append(
+            RegisteredEdge(
+                region=region,
+                square="",
+                edge=region.name,
+                direction="vertical" if upright else "horizontal",
+                field_x=(region.centre_col - (n_col - 1) / 2) / half,
+                field_y=(region.centre_row - (n_row - 1) / 2) / half,
+            )
+        )
+    return tuple(placed)
+
+
+def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
+    """Register and measure a decoded frame.
+
+    Parameters
+    ----------
+    frame : Frame
+    task : FrameTask
+        Its path is not opened.
+    """
+    flags = (*task.flags, *frame.flags)
+    magnification: float | None = None
+    magnification_std: float | None = None
+    if task.field is None:
+        found = find_edges(frame, most=_BLADE_EDGES)
+        if isinstance(found, Rejection):
+            return _record(task, "rejected", found.reason, flags)
+        edges = placed_edges(found, frame)
+        everywhere = centre = {""}
+    else:
+        registration = register_field(
+            frame, task.field, magnification=task.magnification, pixel_pitch_um=task.pixel_pitch_um
+        )
+        if isinstance(registration, Rejection):
+            return _record(task, "rejected", registration.reason, flags)
+        edges = registration.edges
+        magnification = registration.measured_magnification
+        magnification_std = registration.measured_magnification_std
+        if not edges:
+            return _record(task, "rejected", "no edge of the target lies inside the frame", flags)
+        centre, everywhere = _key_squares(edges)
+    channels = ("green",) if "grey" in frame.flags else CHANNELS
+    records = []
+    for channel in channels:
+        noise = estimate_noise(frame, channel)
+        wanted = everywhere if channel == "green" else centre
+        records += [
+            measure_channel_edge(frame, edge, channel, noise)
+            for edge in edges
+            if task.every_edge or edge.square in wanted
+        ]
+    status, reason = "measured", ""
+    if not any(record.status == "measured" for record in records):
+        status, reason = "rejected", records[0].reason
+    return _record(
+        task, status, reason, flags, tuple(records), (magnification, magnification_std)
+    )
+
+
+def _record(
+    task: FrameTask,
+    status: str,
+    reason: str,
+    flags: tuple[str, ...],
+    edges: tuple[EdgeRecord, ...] = (),
+    measured_magnification: tuple[float | None, float | None] = (None, None),
+) -> FrameRecord:
+    return FrameRecord(
+        file=task.file,
+        sha256=task.sha256,
+        settings_key=task.settings_key,
+        magnification=task.magnification,
+        marked_stop=task.marked_stop,
+        focus_position_um=task.focus_position_um,
+        status=status,
+        reason=reason,
+        flags=tuple(dict.fromkeys(flags)),
+        measured_magnification=measured_magnification[0],
+        measured_magnification_std=measured_magnification[1],
+        edges=edges,
+    )
+
+
+def run_task(task: FrameTask) -> FrameRecord:
+    """Read and measure a frame; an unreadable file becomes a record that says so."""
+    try:
+        frame = read_frame(task.path)
+    except FrameError as error:
+        return _record(task, "unreadable", str(error), task.flags)
+    return measure_frame(frame, task)
+
+
+def hash_of(path: Path) -> str:
+    """Hash of a frame file, or an empty text where it cannot be read."""
+    try:
+        return frame_hash(path)
+    except (FrameError, OSError):
+        return ""

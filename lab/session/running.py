@@ -1,0 +1,275 @@
+"""Measure a whole session: what is left to do, over how many processes, into the store.
+
+Every finished frame is in the store before the next is waited for, so an
+interrupted run resumes where it stopped. A frame counts as finished when its
+name, its contents and the settings agree; a changed place on the ring or rail
+is rewritten without measuring again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, replace
+from importlib.metadata import version
+from multiprocessing import get_context
+from pathlib import Path
+
+from lab.errors import SessionError
+from lab.frames import FrameMetadata, read_metadata
+from lab.session.assign import assign_frames
+from lab.session.config import SessionConfig, read_session
+from lab.session.draft import Assignment, FrameAssignment
+from lab.session.frame_files import list_frames
+from lab.session.measuring import FrameTask, hash_of, run_task
+from lab.session.store import FrameRecord, ResultsStore
+from targets.layout import Field, Layout, read_layout
+
+__all__ = [
+    "STORE_NAME",
+    "MeasuredSession",
+    "assign_session",
+    "measure_session",
+    "stored_session",
+]
+
+STORE_NAME = "results.sqlite"
+_METHOD = 1  # raised when a change of the measurement moves numbers
+
+
+@dataclass(frozen=True)
+class MeasuredSession:
+    """What a run leaves behind: the configuration, the assignment, all frame records."""
+
+    config: SessionConfig
+    assignment: Assignment
+    frames: tuple[FrameRecord, ...]
+
+
+def assign_session(folder: Path) -> tuple[SessionConfig, Assignment, dict[str, str]]:
+    """Read a session's configuration and give every frame its place.
+
+    Returns
+    -------
+    config, assignment, hashes
+        ``hashes`` maps each frame file to its SHA-256.
+
+    Raises
+    ------
+    SessionError
+        If the folder or one of its tables is wrong.
+    """
+    config = read_session(folder)
+    files = list_frames(folder)
+    if not files:
+        raise SessionError(
+            f"{folder}: no frame file under frames/. Copy the raw files there as session.toml says."
+        )
+    metadata: dict[str, FrameMetadata] = {
+        file: read_metadata(folder / "frames" / file) for file in files
+    }
+    hashes = {file: hash_of(folder / "frames" / file) for file in files}
+    return config, assign_frames(config, folder, metadata, hashes), hashes
+
+
+def _layout(config: SessionConfig, folder: Path) -> Layout | None:
+    if config.target.layout is None:
+        return None
+    return read_layout(folder / config.target.layout)
+
+
+def _settings_key(field: Field | None, pitch_um: float, every_edge: bool) -> str:
+    """Everything but the file itself that decides a frame's figures."""
+    settings = {
+        "method": _METHOD,
+        "version": version("stopwise"),
+        "field": None if field is None else asdict(field),
+        "pixel_pitch_um": pitch_um,
+        "every_edge": every_edge,
+    }
+    text = json.dumps(settings, sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _tasks(
+    config: SessionConfig,
+    assignment: Assignment,
+    hashes: dict[str, str],
+    folder: Path,
+    every_edge: bool,
+) -> Iterator[FrameTask]:
+    layout = _layout(config, folder)
+    for place in assignment.frames:
+        if not place.use or place.magnification is None:
+            continue
+        field = None if layout is None else layout.field_for(place.magnification)
+        yield FrameTask(
+            path=folder / "frames" / place.file,
+            file=place.file,
+            sha256=hashes[place.file],
+            settings_key=_settings_key(field, config.body.pixel_pitch_um, every_edge),
+            field=field,
+            magnification=place.magnification,
+            marked_stop=place.marked_stop,
+            focus_position_um=place.focus_position_um,
+            pixel_pitch_um=config.body.pixel_pitch_um,
+            flags=place.flags,
+            every_edge=every_edge,
+        )
+
+
+@contextmanager
+def _pool(workers: int) -> Iterator[Callable[[list[FrameTask]], Iterable[FrameRecord]]]:
+    """A way to run tasks: in this process for one worker, else over processes."""
+    if workers == 1:
+        yield lambda tasks: map(run_task, tasks)
+        return
+    # The fit's matrices are small: one thread a process, or they fight for the cores.
+    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(dict.fromkeys(names, "1"))
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+    try:
+        yield lambda tasks: (
+            future.result() for future in as_completed([pool.submit(run_task, t) for t in tasks])
+        )
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+def measure_session(
+    folder: Path,
+    *,
+    workers: int,
+    again: bool = False,
+    every_edge: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> MeasuredSession:
+    """Measure every frame of a session that is not measured yet.
+
+    Parameters
+    ----------
+    folder : Path
+        The session.
+    workers : int
+        Processes, >= 1.
+    again : bool
+        Measure finished frames too.
+    every_edge : bool
+        All edges in all colours instead of the key places.
+    progress : callable, optional
+        Called with (frames done, frames in all).
+
+    Raises
+    ------
+    SessionError, TargetError
+        If the session, its store or its layout record is wrong.
+    ValueError
+        If workers is not >= 1.
+    """
+    if not workers >= 1:
+        raise ValueError("workers must be >= 1")
+    config, assignment, hashes = assign_session(folder)
+    tasks = list(_tasks(config, assignment, hashes, folder, every_edge))
+    with ResultsStore(folder / STORE_NAME) as store:
+        kept = {record.file: record for record in store.all_frames()}
+        open_tasks = []
+        for task in tasks:
+            record = kept.get(task.file)
+            if again or record is None or not _same(record, task):
+                open_tasks.append(task)
+            else:
+                moved = _placed(record, task)
+                if moved != record:
+                    store.put(moved)
+        done = len(tasks) - len(open_tasks)
+        if progress is not None:
+            progress(done, len(tasks))
+        with _pool(min(workers, max(1, len(open_tasks)))) as run:
+            for record in run(open_tasks):
+                store.put(record)
+                done += 1
+                if progress is not None:
+                    progress(done, len(tasks))
+        return _gathered(config, assignment, hashes, store)
+
+
+def stored_session(folder: Path) -> MeasuredSession:
+    """A session as far as it is measured, from its store; measures nothing.
+
+    Parameters
+    ----------
+    folder : Path
+        The session.
+
+    Raises
+    ------
+    SessionError
+        If the session or its store is wrong, or nothing is measured yet.
+    """
+    if not (folder / STORE_NAME).exists():
+        # The configuration first: a folder that is no session should be told so.
+        read_session(folder)
+        raise SessionError(f"{folder}: nothing is measured yet. Run: stopwise measure {folder}")
+    config, assignment, hashes = assign_session(folder)
+    with ResultsStore(folder / STORE_NAME) as store:
+        return _gathered(config, assignment, hashes, store)
+
+
+def _gathered(
+    config: SessionConfig, assignment: Assignment, hashes: dict[str, str], store: ResultsStore
+) -> MeasuredSession:
+    """Records of the frames in use, those without a place, and those whose file is gone."""
+    by_file = {record.file: record for record in store.all_frames()}
+    frames = []
+    for place in assignment.frames:
+        if not place.use:
+            continue
+        if place.magnification is None:
+            frames.append(_unplaced(place, hashes))
+        elif place.file in by_file:
+            frames.append(by_file[place.file])
+    frames += [
+        replace(record, status="missing", reason="the file is gone from the session", edges=())
+        for file, record in by_file.items()
+        if file not in hashes
+    ]
+    return MeasuredSession(config, assignment, tuple(frames))
+
+
+def _same(record: FrameRecord, task: FrameTask) -> bool:
+    return (record.sha256, record.settings_key) == (task.sha256, task.settings_key) and (
+        record.status != "unreadable"
+    )
+
+
+def _placed(record: FrameRecord, task: FrameTask) -> FrameRecord:
+    return replace(
+        record,
+        magnification=task.magnification,
+        marked_stop=task.marked_stop,
+        focus_position_um=task.focus_position_um,
+    )
+
+
+def _unplaced(place: FrameAssignment, hashes: dict[str, str]) -> FrameRecord:
+    return FrameRecord(
+        file=place.file,
+        sha256=hashes[place.file],
+        settings_key="",
+        magnification=None,
+        marked_stop=place.marked_stop,
+        focus_position_um=None,
+        status="rejected",
+        reason="the frame belongs to no series: give its magnification and stop in frames.csv",
+        flags=place.flags,
+    )
