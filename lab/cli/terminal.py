@@ -31,6 +31,9 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
         except (LabError, TargetError) as error:
             typer.echo(f"stopwise: {error}", err=True)
             raise typer.Exit(2) from None
+        except BrokenPipeError:  # the reader of our output has gone, as with `| head`
+            sys.stdout = open(os.devnull, "w")  # noqa: SIM115
+            raise typer.Exit(0) from None
         except OSError as error:
             where = f"{error.filename}: " if error.filename else ""
             typer.echo(f"stopwise: {where}{error.strerror or error}", err=True)

@@ -94,6 +94,7 @@ def fit_edge(
     col: FloatArray,
     start: EdgeState,
     noise: NoiseModel | None,
+    far_side_px: float,
 ) -> EdgeFit:
     """Fit the model to pixels.
 
@@ -107,6 +108,8 @@ def fit_edge(
         Rough values; coefficients 0.
     noise : NoiseModel or None
         None: estimated from the residuals.
+    far_side_px : float
+        Distance of the dark side's parallel far edge; infinite for none.
 
     Raises
     ------
@@ -122,6 +125,7 @@ def fit_edge(
         half_length=float(np.max(np.abs(row * cos - col * sin))),
         half_width=float(np.max(np.abs(col * cos + row * sin - start.offset_px))),
         quantum=_quantum(value),
+        far_side=far_side_px,
     )
     state, used_noise = _placed(pixels, start, noise)
     n_all = family.n_modes + family.n_odd
@@ -141,7 +145,11 @@ def fit_edge(
         posterior = shape_posterior(system, state, family)
         before = state
         state = _stepped(state, posterior.step, pixels)
-        if abs(posterior.step[7]) < 3e-4 * state.lens_f50 and abs(posterior.step[4]) < 1e-3:
+        # What a step leaves behind is of the order of its square: 1e-4 at the most.
+        if (
+            abs(posterior.step[N_NUISANCE]) < 0.008 * state.lens_f50
+            and abs(posterior.step[4]) < 0.01
+        ):
             break
     return EdgeFit(
         state=state,
@@ -209,9 +217,9 @@ def _placed(
         )
         state = _stepped(state, step, pixels)
         if (
-            abs(step[N_NUISANCE]) < 5e-3 * state.lens_f50
-            and abs(step[4]) < 0.02
-            and abs(step[5]) * pixels.half_length < 0.02
+            abs(step[N_NUISANCE]) < 0.05 * state.lens_f50
+            and abs(step[4]) < 0.05
+            and abs(step[5]) * pixels.half_length < 0.05
         ):
             break
     assert used is not None

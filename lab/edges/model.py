@@ -21,7 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from lab.edges.shapes import FINE_PER_NODE, NODES_PER_UNIT, ShapeFamily
+from lab.edges.curves import node_curves
+from lab.edges.shapes import NODES_PER_UNIT, ShapeFamily
 from lab.edges.types import FloatArray, NoiseModel
 
 __all__ = [
@@ -30,18 +31,16 @@ __all__ = [
     "NormalEquations",
     "PixelSet",
     "moved",
-    "node_curves",
     "normal_equations",
 ]
 
 N_NUISANCE = 7  # low, step, two gradients, offset, angle, curvature; then f50, coefficients
-_PIXEL_ZONE = 4.0  # beyond |u| = 4 the profile is too smooth for the pixel to matter
 _F50_LIMITS = (0.004, 1.5)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class EdgeState:
-    """Parameters of the model. ``coefficient``: components, even bumps, odd bumps."""
+    """Parameters of the model. ``coefficient``: components, then odd functions."""
 
     angle_rad: float
     offset_px: float
@@ -54,89 +53,13 @@ class EdgeState:
     coefficient: FloatArray
 
 
-# Gauss-Legendre rules for the pixel's long and short projected side.
-_WIDE_RULE = np.polynomial.legendre.leggauss(4)
-_NARROW_RULE = np.polynomial.legendre.leggauss(3)
-
-
-def pixel_kernel(angle_rad: float) -> tuple[FloatArray, FloatArray]:
-    """Quadrature of the pixel's aperture projected on the normal: offsets and weights."""
-    sides = sorted((abs(np.cos(angle_rad)), abs(np.sin(angle_rad))))
-    offset = _WIDE_RULE[0][:, None] * (sides[1] / 2) + _NARROW_RULE[0] * (sides[0] / 2)
-    return offset.ravel(), (_WIDE_RULE[1][:, None] * _NARROW_RULE[1] / 4).ravel()
-
-
-def node_curves(
-    family: ShapeFamily, first: int, last: int, lens_f50: float, coefficient: FloatArray,
-    angle_rad: float,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Profiles at nodes first..last (index = u * NODES_PER_UNIT), pixel included.
-
-    Returns
-    -------
-    esf : ndarray, (n_node, n_col)
-        ESF - 1/2 of every family column.
-    slope : ndarray, (n_node,)
-        d E / d u of the combined shape.
-    by_f50 : ndarray, (n_node,)
-        d E / d f50 at fixed distance of the combined shape.
-    """
-    index = np.arange(first, last + 1)
-    mix = np.concatenate([[1.0], coefficient])
-    reach = (family.centre // FINE_PER_NODE) - 1
-    inside = np.clip(index, -reach, reach)
-    row = family.centre + inside * FINE_PER_NODE
-    esf = family.esf[row]
-    far = np.abs(index) > reach
-    if np.any(far):  # towards the plateau as 1 / u; odd columns die out faster
-        edge_value = family.esf[row[far]]
-        ratio = (reach / np.abs(index[far]))[:, None]
-        n_even = 1 + family.n_modes
-        plateau = np.zeros_like(edge_value)
-        plateau[:, 0] = 0.5 * np.sign(index[far])
-        shrink = np.where(np.arange(edge_value.shape[1]) < n_even, ratio, ratio**3)
-        esf[far] = plateau + (edge_value - plateau) * shrink
-    u = index / NODES_PER_UNIT
-    lsf_table = family.lsf @ mix
-    slope = lsf_table[row]
-    if np.any(far):
-        slope[far] *= (reach / np.abs(index[far])) ** 2
-    by_f50 = slope * u / lens_f50
-    # The pixel, where it matters: a weighted sum of shifted table rows.
-    zone = int(_PIXEL_ZONE * NODES_PER_UNIT)
-    lo, hi = max(first, -zone), min(last, zone)
-    if hi > lo:
-        offset, weight = pixel_kernel(angle_rad)
-        shift = offset * lens_f50 * NODES_PER_UNIT * FINE_PER_NODE
-        whole = np.floor(shift).astype(int)
-        part = shift - whole
-        taps_at = np.concatenate([whole, whole + 1])
-        taps = np.concatenate([weight * (1 - part), weight * part])
-        taps_x = taps * np.concatenate([offset, offset])
-        at, where = np.unique(taps_at, return_inverse=True)
-        tap = np.bincount(where, taps)
-        tap_x = np.bincount(where, taps_x)
-        n = hi - lo + 1
-        base = family.centre + lo * FINE_PER_NODE
-        esf_zone = np.zeros((n, esf.shape[1]))
-        slope_zone = np.zeros(n)
-        slope_x = np.zeros(n)
-        for a, w, wx in zip(at, tap, tap_x, strict=True):
-            rows = slice(base + a, base + a + (n - 1) * FINE_PER_NODE + 1, FINE_PER_NODE)
-            esf_zone += w * family.esf[rows]
-            line = lsf_table[rows]
-            slope_zone += w * line
-            slope_x += wx * line
-        part_of = slice(lo - first, hi - first + 1)
-        esf[part_of] = esf_zone
-        slope[part_of] = slope_zone
-        by_f50[part_of] = slope_zone * u[part_of] / lens_f50 + slope_x
-    return esf, slope, by_f50
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PixelSet:
-    """The used pixels of a region: values and offsets from the region's centre."""
+    """The used pixels of a region: values and offsets from the region's centre.
+
+    ``half_length`` and ``half_width`` scale t and x, ``quantum`` is the step between
+    pixel values, ``far_side`` the distance of the dark side's other edge (px).
+    """
 
     value: FloatArray
     row: FloatArray
@@ -144,6 +67,7 @@ class PixelSet:
     half_length: float
     half_width: float
     quantum: float
+    far_side: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -184,7 +108,7 @@ def normal_equations(
     s : EdgeState
     family : ShapeFamily
     n_shape : int
-        How many shape coefficients to differentiate by.
+        How many shape coefficients to use; the others must be 0.
     noise : NoiseModel or None
         Gives the weights; None weighs all pixels alike.
     keep : ndarray, (n,), or None
@@ -197,8 +121,11 @@ def normal_equations(
     first, last = int(whole.min()), int(whole.max()) + 1
     at = (whole - first).astype(np.intp)
     n_node = last - first + 1
-    esf, slope, by_f50 = node_curves(family, first, last, s.lens_f50, s.coefficient, s.angle_rad)
-    profile = 0.5 + esf[:, 0] + esf[:, 1:] @ s.coefficient
+    used = s.coefficient[:n_shape]
+    esf, slope, by_f50 = node_curves(
+        family, first, last, s.lens_f50, used, s.angle_rad, p.far_side
+    )
+    profile = 0.5 + esf[:, 0] + esf[:, 1:] @ used
     step = s.high - s.low
     signal = s.low + step * profile
     flat = _cubic(signal, slope * (step / NODES_PER_UNIT), at, part)
@@ -216,7 +143,7 @@ def normal_equations(
     basis[:, 3] = x_node * signal
     basis[:, 4] = (step * s.lens_f50) * slope
     basis[:, 5] = step * by_f50
-    basis[:, 6:] = step * esf[:, 1 : 1 + n_shape]
+    basis[:, 6:] = step * esf[:, 1:]
     # A parameter's derivative is scale * basis[:, k] * t**power.
     k = np.array([0, 1, 2, 3, 4, 4, 4, 5, *range(6, 6 + n_shape)])
     power = np.array([0, 0, 1, 0, 0, 1, 2, 0] + [0] * n_shape)

@@ -1,10 +1,13 @@
 """Which stop is sharpest, how sure is that, and how far down may one go?
 
-Between the measured stops the share of what diffraction allows is interpolated
-(log share against log stop, natural cubic spline): it changes slowly, so a few
-stops pin it down, and times the diffraction prediction it gives a smooth curve.
-The interval of the optimum comes from redrawing the points within their
-uncertainties. Interpolation only: the physical fit of all stops is not in here.
+Between the measured stops the blur that diffraction does not explain is
+interpolated: with share = measured over predicted MTF50, ``1 / share**2 - 1`` is
+that blur over diffraction's, squared. Aberrations follow powers of the stop, so
+its logarithm is smooth against the log of the stop. A cubic spline leaves open
+how the ends bend; two end conditions (natural, not-a-knot) are both used. The
+interval of the optimum comes from redrawing the points within their
+uncertainties and the end condition with them. Interpolation only: the physical
+fit of all stops is not in here.
 """
 
 from __future__ import annotations
@@ -20,6 +23,7 @@ __all__ = ["StopCurve", "stop_curve"]
 
 _DRAWS = 4000
 _PER_STOP = 48  # grid points per stop of aperture
+_FULL_SHARE = 0.999  # nearer to diffraction than this is not told apart
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,13 +41,22 @@ class StopCurve:
     flags: tuple[str, ...]
 
 
-def _spline_matrix(x: FloatArray, grid: FloatArray) -> FloatArray:
-    """Natural cubic spline through (x, y) evaluated on a grid, as a matrix on y."""
+def _spline_matrix(x: FloatArray, grid: FloatArray, end: str) -> FloatArray:
+    """Cubic spline through (x, y) evaluated on a grid, as a matrix on y."""
     from scipy.interpolate import CubicSpline, make_interp_spline
 
     if x.size < 3:
         return np.asarray(make_interp_spline(x, np.eye(x.size), k=1)(grid))
-    return np.asarray(CubicSpline(x, np.eye(x.size), bc_type="natural")(grid))
+    return np.asarray(CubicSpline(x, np.eye(x.size), bc_type=end)(grid))
+
+
+def _log_excess(share: FloatArray) -> FloatArray:
+    """Log of the squared blur beyond diffraction, over diffraction's."""
+    return np.asarray(np.log(1 / np.minimum(share, _FULL_SHARE) ** 2 - 1))
+
+
+def _share(log_excess: FloatArray) -> FloatArray:
+    return np.asarray((1 + np.exp(log_excess)) ** -0.5)
 
 
 def stop_curve(
@@ -81,16 +94,19 @@ def stop_curve(
         raise ValueError("need at least two stops, rising")
     n_grid = int(np.ceil((x[-1] - x[0]) * 2 * _PER_STOP)) + 1
     grid = np.linspace(x[0], x[-1], n_grid)
-    matrix = _spline_matrix(x, grid)
+    matrices = [_spline_matrix(x, grid, end) for end in ("natural", "not-a-knot")]
     limit = np.array([diffraction(float(2**g)) for g in grid])
-    at_points = np.array([diffraction(float(s)) for s in stop])
-    share = np.log(y / at_points)
-    curve = np.exp(matrix @ share) * limit
+    share = y / np.array([diffraction(float(s)) for s in stop])
+    # Midway between both ends' readings.
+    excess = _log_excess(share)
+    curve = limit * _share((matrices[0] + matrices[1]) @ excess / 2)
     best = int(np.argmax(curve))
 
     spread = np.asarray(std, dtype=np.float64) / y
-    draws = share + spread * rng.standard_normal((_DRAWS, x.size))
-    tops = grid[np.argmax(draws @ matrix.T + np.log(limit), axis=1)]
+    drawn = _log_excess(share * (1 + spread * rng.standard_normal((_DRAWS, x.size))))
+    mix = rng.uniform(size=(_DRAWS, 1))
+    excess_drawn = mix * (drawn @ matrices[0].T) + (1 - mix) * (drawn @ matrices[1].T)
+    tops = grid[np.argmax(limit * _share(excess_drawn), axis=1)]
     low, high = np.quantile(tops, [0.025, 0.975])
     sharp = np.flatnonzero(curve >= (1 - loss_percent / 100) * curve[best])
     beyond = sharp[sharp >= best]
