@@ -66,6 +66,18 @@ def test_machine_path_is_seen(place: str) -> None:
     assert not PLACES.search(f"frames{place}/me")
 
 
+@pytest.mark.parametrize(("host", "end"), [("pypi", "org"), ("files.pythonhosted", "org")])
+def test_registry_is_seen(host: str, end: str) -> None:
+    assert PLACES.search(f"--index-url {host}.{end}/simple")
+
+
+def test_developers_guide_names_only_what_is_there() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    named = set(re.findall(r"`((?:lab|reports|targets|tests)/[\w./]*)`", guide))
+    assert len(named) > 20
+    assert [path for path in sorted(named) if not (ROOT / path).exists()] == []
+
+
 def test_one_lock_file() -> None:
     locks = {"Pipfile.lock", "pdm.lock", "poetry.lock", "pylock.toml", "uv.lock"}
     assert [path for path in project_files() if path.name in locks] == []
