@@ -38,8 +38,8 @@ __all__ = [
 ]
 
 FLAG_SENTENCES = {
-    "clipped": "Part of the edge was over-exposed; clipped pixels carry no edge, so the figure "
-    "leans on what was left.",
+    "deepest-beyond-range": "The narrowest stop measured is still sharp enough: the deepest sharp "
+    "stop may lie beyond it.",
     "demosaiced": "Colours were interpolated before measuring, which changes MTF50; read the "
     "figure as indicative.",
     "duplicate": "The same frame lies in the session more than once; it was counted once or not "
@@ -48,22 +48,27 @@ FLAG_SENTENCES = {
     "focus-order-unknown": "The frames carry no focus positions, so no curve could be fitted "
     "through them; the peak is taken from the frames as a set.",
     "grey": "The file holds one grey plane: the colour it was measured in is not known.",
-    "moved": "Sharpness differs between edge directions as it does when something moves during "
-    "the exposure.",
     "noisy": "Noise is high for the length of edge, so the interval is wide.",
+    "noise-above-model": "More is left over than the noise explains; the interval was widened "
+    "to match.",
     "not-raw": "A finished picture among raw frames: its figures do not compare with theirs.",
     "optimum-not-bracketed": "Sharpness still rises at the first or last stop measured: the true "
     "optimum may lie beyond it.",
     "peak-not-bracketed": "The sharpest frame is at an end of the focus bracket: true best focus "
     "may lie outside it, and the figure is a lower limit.",
+    "overshoot": "The edge overshoots: sharpening in the file, or light that is too directed.",
+    "ragged-edge": "The edge is not straight beyond noise: the target may be too rough.",
     "raw-companion": "A camera picture beside a raw file of the same name; it was left out.",
+    "shape-disagrees": "The physical blur shape and the free one differ; the interval covers "
+    "only one of them.",
+    "shape-outside-model": "The blur has a shape that diffraction, focus, spherical aberration "
+    "and a residual do not make; the free shape carries the figure.",
+    "specks-left-out": "Single pixels far off (dust, dead pixels) were left out.",
     "stop-disagreement": "The sources of the stop contradict each other; check which stop was set.",
-    "target-limited": "The target's own edge is as rough or as blurred as the image, so the lens "
-    "may be better than the figure.",
-    "tilted": "The target was not square to the axis: field points came into focus at different "
-    "positions.",
+    "too-few-stops": "Fewer than two stops could be measured: no optimum can be named.",
     "tone-mapped": "The frame is a processed image, not raw data. Its tone curve and sharpening "
     "change MTF50; read the figure as indicative.",
+    "wide-blur": "The blur nearly fills the region: its outer parts were not seen.",
 }
 _CHANGED = "changed-"  # then the setting's name
 
@@ -134,7 +139,10 @@ def measured_magnification_words(series: SeriesResult) -> str:
     value, std = series.measured_magnification, series.measured_magnification_std
     if not is_known(value):
         return "magnification as stated, not measured"
-    return f"magnification measured as {plus_minus(value, std, max(2, decimals([std])))}"
+    digits = max(2, decimals([std]))
+    if std is not None:
+        std = max(std, 10.0**-digits)  # no figure is exact
+    return f"magnification measured as {plus_minus(value, std, digits)}"
 
 
 def flag_words(flag: str) -> str:

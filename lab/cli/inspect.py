@@ -81,7 +81,10 @@ def _document(
 
 
 def _print(picture: Frame, path: Path, rejected: str, records: list[EdgeRecord]) -> None:
+    from string import ascii_lowercase
     from textwrap import fill
+
+    from reports.words import flag_sentence
 
     kind = "raw mosaic" if picture.is_mosaic else "finished picture"
     typer.echo(
@@ -99,23 +102,15 @@ def _print(picture: Frame, path: Path, rejected: str, records: list[EdgeRecord])
     if rejected:
         typer.echo(fill(f"Nothing to measure: {rejected}", 79))
         return
-    rows = []
-    for r in records:
-        if r.mtf50_cyc_per_px is None or r.mtf50_std is None:
-            continue
-        rows.append(
-            [
-                f"{r.centre_col:.0f}, {r.centre_row:.0f}",
-                f"{r.angle_deg:.1f}",
-                f"{r.mtf50_cyc_per_px:.4f}",
-                f"{r.mtf50_cyc_per_px - 1.96 * r.mtf50_std:.4f} to "
-                f"{r.mtf50_cyc_per_px + 1.96 * r.mtf50_std:.4f}",
-                f"{_blur_width_px(r):.1f}",
-                ", ".join(r.flags) or "-",
-            ]
+    measured = [r for r in records if r.mtf50_cyc_per_px is not None]
+    notes = list(dict.fromkeys(flag for r in measured for flag in r.flags))
+    if measured:
+        print_table(
+            ["edge at x, y", "angle", "MTF50 cy/px", "95 %", "10-90 % px", "notes"],
+            [_row(r, notes) for r in measured],
         )
-    if rows:
-        print_table(["edge at x, y", "angle", "MTF50 cy/px", "95 %", "blur px", "flags"], rows)
+    for letter, flag in zip(ascii_lowercase, notes, strict=False):
+        typer.echo(fill(f"{letter}: {flag_sentence(flag) or flag}", 79, subsequent_indent="   "))
     for r in records:
         if r.status != "measured":
             typer.echo(
@@ -127,8 +122,18 @@ def _print(picture: Frame, path: Path, rejected: str, records: list[EdgeRecord])
             )
 
 
-def _blur_width_px(record: EdgeRecord) -> float:
-    """10 to 90 % width of a Gaussian edge with this MTF50."""
-    assert record.mtf50_cyc_per_px is not None
-    std = math.sqrt(math.log(2) / 2) / (math.pi * record.mtf50_cyc_per_px)
-    return 2.563103 * std
+def _row(record: EdgeRecord, notes: list[str]) -> list[str]:
+    value, std = record.mtf50_cyc_per_px, record.mtf50_std
+    assert value is not None
+    assert std is not None
+    # 10 to 90 % width of the Gaussian edge that has this MTF50.
+    width = 2.563103 * math.sqrt(math.log(2) / 2) / (math.pi * value)
+    return [
+        f"{record.centre_col:.0f}, {record.centre_row:.0f}",
+        f"{record.angle_deg:.1f}",
+        f"{value:.4f}",
+        f"{value - 1.96 * std:.4f} to {value + 1.96 * std:.4f}",
+        f"{width:.1f}",
+        "".join(sorted("abcdefghijklmnopqrstuvwxyz"[notes.index(flag)] for flag in record.flags))
+        or "-",
+    ]

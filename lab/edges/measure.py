@@ -97,7 +97,7 @@ class EdgeMeasurement:
         return _curve(
             np.atleast_1d(np.asarray(frequency_cyc_per_px, dtype=np.float64)),
             shape,
-            self.fit.covariance[N_NUISANCE:, N_NUISANCE:],
+            max(1.0, _chi_square(self.fit)) * self.fit.covariance[N_NUISANCE:, N_NUISANCE:],
             state.angle_rad,
         )
 
@@ -334,9 +334,12 @@ def _measured(
     state = fit.state
     angle = state.angle_rad
     shape = np.concatenate([[state.lens_f50], state.coefficient])
-    covariance = fit.covariance[N_NUISANCE:, N_NUISANCE:]
+    # What the noise model does not explain widens every uncertainty.
+    surplus = max(1.0, _chi_square(fit))
+    covariance = surplus * fit.covariance[N_NUISANCE:, N_NUISANCE:]
+    companion_covariance = surplus * fit.companion_covariance
     mtf50 = _level_crossing(0.5, shape, covariance, angle)
-    companion = _level_crossing(0.5, fit.companion, fit.companion_covariance, angle)
+    companion = _level_crossing(0.5, fit.companion, companion_covariance, angle)
     if mtf50 is None or companion is None or not mtf50[1] < 0.3 * mtf50[0]:
         return Rejection(
             reason="the blur is too wide for the region: both sides of the edge must be in it"
@@ -372,6 +375,11 @@ def _measured(
         flags=_flags(fit, mtf50, companion, curve, ragged, ragged_std),
         fit=fit,
     )
+
+
+def _chi_square(fit: EdgeFit) -> float:
+    """Mean squared residual of the kept pixels in units of the noise, 1 where all is well."""
+    return float(fit.keep @ fit.residual**2 / fit.keep.sum())
 
 
 def _unfit(fit: EdgeFit, row: FloatArray, col: FloatArray) -> str | None:
@@ -438,8 +446,7 @@ def _flags(
         flags.append("noisy")
     if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.9:
         flags.append("wide-blur")
-    kept = fit.residual[fit.keep > 0]
-    if float(np.mean(kept * kept)) > 1.5:
+    if _chi_square(fit) > 1.5:
         flags.append("noise-above-model")
     if fit.keep.mean() < 1:
         flags.append("specks-left-out")

@@ -50,7 +50,7 @@ def make_point(
             ),
             mtf50_std=float(0.03 * measured),
             used=k != 6,
-            flags=("clipped",) if k == 6 else (),
+            flags=("specks-left-out",) if k == 6 else (),
         )
         for k, z in enumerate(positions)
     )
@@ -78,7 +78,7 @@ def make_point(
         diffraction_mtf=tuple(_system(exact, magnification, 0, frequency).tolist()),
         frames_measured=7,
         frames_used=6,
-        flags=("clipped",) if marked == 4.0 else (),
+        flags=("specks-left-out",) if marked == 4.0 else (),
     )
 
 

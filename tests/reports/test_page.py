@@ -334,8 +334,8 @@ def test_flags_are_explained_and_unknown_ones_shown_as_they_are(
         "No explanation is kept for this flag.",
         "2\N{MULTIPLICATION SIGN}: the series",
     ]
-    # f/4 itself carries the flag too; every bracket has one clipped frame of seven.
-    assert rows["clipped"][1].startswith(
+    # f/4 itself carries the flag too; every bracket has one specked frame of seven.
+    assert rows["specks left out"][1].startswith(
         "2\N{MULTIPLICATION SIGN}: f/2.8 (1 of 7 frames), f/4 (1 of 7 frames)"
     )
 
