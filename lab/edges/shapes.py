@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 
@@ -44,12 +45,12 @@ _ODD_KNOTS = (0.0, 0.5, 1.0, 1.6, 2.4, 3.6)
 # The grid of shapes: waves at the rim, and lengths over wavelength N_eff. The weights
 # are a judgement, not a measurement: most frames near focus, most lenses mildly
 # aberrated, residual blur mostly under the Airy disc.
-_SPHERICAL = (0.0, 0.3, 0.6, 1.0, 1.5, 2.1)
-_SPHERICAL_WEIGHT = (0.35, 0.2, 0.17, 0.13, 0.1, 0.05)
-_DEFOCUS = (0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.05)  # from w20 = -w040, both signs
-_DEFOCUS_WEIGHT = (0.2, 0.2, 0.17, 0.15, 0.12, 0.1, 0.06)
-_GAUSS = (0.0, 0.2, 0.4, 0.65, 1.0, 1.6)
-_GAUSS_WEIGHT = (0.35, 0.25, 0.17, 0.12, 0.07, 0.04)
+_SPHERICAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.3, 1.7, 2.1)
+_SPHERICAL_WEIGHT = (0.32, 0.16, 0.14, 0.12, 0.1, 0.08, 0.05, 0.03)
+_DEFOCUS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.75, 0.9, 1.1)  # from w20 = -w040, both signs
+_DEFOCUS_WEIGHT = (0.16, 0.14, 0.13, 0.12, 0.11, 0.1, 0.09, 0.07, 0.05, 0.03)
+_GAUSS = (0.0, 0.2, 0.35, 0.5, 0.7, 1.0, 1.6)
+_GAUSS_WEIGHT = (0.34, 0.22, 0.16, 0.12, 0.08, 0.05, 0.03)
 _MOTION = (0.6, 1.1, 1.7, 2.4)
 _MOTION_SHARE = 0.06
 _SPREAD = 0.7  # of the way to the neighbours: one standard deviation of each point
@@ -101,7 +102,8 @@ def _physical_shapes(t: FloatArray) -> FloatArray:
     otf = np.stack([aberrated_otf(s, defocus[:, None] - w, w) for w in _SPHERICAL])
     blur = np.exp(-2 * (np.pi * np.array(_GAUSS)[:, None] * s) ** 2)
     grid = (otf[:, :, None, :] * blur).reshape(-1, s.size)
-    still = otf[0, len(_DEFOCUS) - 1 : len(_DEFOCUS) + 3 : 2]  # in focus, and at 0.3 waves
+    middle = len(_DEFOCUS) - 1
+    still = otf[0, [middle, middle + 3]]  # in focus, and at 0.3 waves
     moving = (still[:, None, :] * np.sinc(np.array(_MOTION)[:, None] * s)).reshape(-1, s.size)
     shapes = []
     for h in np.concatenate([grid, moving]):
@@ -165,6 +167,28 @@ def _odd_functions(t: FloatArray) -> FloatArray:
     return np.stack(columns, axis=1)
 
 
+def _with_simpler(
+    point: FloatArray, direction: FloatArray, weight: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Share each point's weight with copies that hold some of its zero aberrations at 0.
+
+    A lens in focus, one without spherical aberration, one without residual blur: where
+    the pixels do not ask for more, fewer free directions give the smaller uncertainty.
+    """
+    n_w, n_d, n_g = len(_SPHERICAL), 2 * len(_DEFOCUS) - 1, len(_GAUSS)
+    n_grid = n_w * n_d * n_g
+    index = np.stack(np.unravel_index(np.arange(n_grid), (n_w, n_d, n_g)), axis=1)
+    zero = index == np.array([0, len(_DEFOCUS) - 1, 0])
+    points, directions, weights = [point[n_grid:]], [direction[n_grid:]], [weight[n_grid:]]
+    for held in product((False, True), repeat=3):
+        rows = np.flatnonzero(np.all(zero | ~np.array(held), axis=1))
+        free = np.repeat(~np.array(held), 2)
+        points.append(point[rows])
+        directions.append(direction[rows] * free)
+        weights.append(weight[rows] / 2.0 ** zero[rows].sum(axis=1))
+    return np.concatenate(points), np.concatenate(directions), np.concatenate(weights)
+
+
 @lru_cache(maxsize=1)
 def shape_family() -> ShapeFamily:
     """Build the family, once per process."""
@@ -203,6 +227,7 @@ def shape_family() -> ShapeFamily:
         whole = [np.concatenate([sign * part[:0:-1], part]) for part, sign in parts]
         return np.ascontiguousarray(np.concatenate(whole, axis=1))
 
+    points, directions, weights = _with_simpler(point, _directions(point), prior)
     t = np.linspace(0, _REACH_T, 2001)
     fine = _physical_shapes(t)
     transfer = [(prior @ fine)[:, None], (to_mode @ (fine - prior @ fine)).T, _odd_functions(t)]
@@ -214,8 +239,8 @@ def shape_family() -> ShapeFamily:
         n_modes=N_MODES,
         n_odd=odd.shape[1],
         mode_variance=singular[:N_MODES] ** 2,
-        point=point,
-        direction=_directions(point),
-        log_weight=np.log(prior),
+        point=points,
+        direction=directions,
+        log_weight=np.log(weights),
         centre=u.size - 1,
     )
