@@ -219,7 +219,13 @@ def _smallest_sheet(fields: tuple[Field, ...], name: str, margin_min_mm: float) 
 
 
 def _code(text: str, centre: Point, width_mm: float) -> tuple[Mark, ...]:
-    """QR code (ISO/IEC 18004, level M) as one bar for each run of dark modules in a row."""
+    """QR code (ISO/IEC 18004, level M) as one bar for each run of dark modules in a row.
+
+    Raises
+    ------
+    TargetError
+        If the text is not plain ASCII or too long for a code that can be read.
+    """
     import segno  # here: whoever only reads layouts does without it
 
     mend = "Choose a short name of plain letters and digits."

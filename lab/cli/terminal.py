@@ -54,7 +54,13 @@ def default_workers() -> int:
 def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Callable[[int, int], None]]:
     """A bar on standard error; a callable of (done, in all) moves it."""
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
 
     with Progress(
         TextColumn("{task.description:<18}"),

@@ -24,9 +24,7 @@ _WIDE_RULE = np.polynomial.legendre.leggauss(4)
 _NARROW_RULE = np.polynomial.legendre.leggauss(3)
 
 
-def _pixel_taps(
-    angle_rad: float, rows_per_px: float
-) -> list[tuple[int, float, float]]:
+def _pixel_taps(angle_rad: float, rows_per_px: float) -> list[tuple[int, float, float]]:
     """The pixel's projected aperture as (row shift, weight, weight x offset in px)."""
     sides = sorted((abs(np.cos(angle_rad)), abs(np.sin(angle_rad))))
     offset = (_WIDE_RULE[0][:, None] * (sides[1] / 2) + _NARROW_RULE[0] * (sides[0] / 2)).ravel()

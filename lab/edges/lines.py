@@ -43,6 +43,7 @@ class Line:
         return self.row + cos * t + sin * x, self.col - sin * t + cos * x
 
     def shifted(self, along: float, across: float, turn: float, length: float) -> Line:
+        """The line moved along and across itself [bins], turned [rad], with a new length."""
         row, col = self.at(along, across)
         return Line(
             row=float(row),

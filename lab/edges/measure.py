@@ -15,19 +15,20 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from lab.edges.fit import EdgeFit, EdgeLost, fit_edge
+from lab.edges.checks import chi_square, clipped_side, edge_flags, why_unfit
 from lab.edges.curves import node_curves
+from lab.edges.fit import EdgeFit, EdgeLostError, fit_edge
+from lab.edges.locus import EdgeLocus, edge_locus, raggedness
 from lab.edges.model import N_NUISANCE, EdgeState
+from lab.edges.mtf import level_crossing, mtf_curve
 from lab.edges.shapes import NODES_PER_UNIT, shape_family
 from lab.edges.start import EdgeStart, find_start
 from lab.edges.types import FloatArray, MaskArray, NoiseModel, Rejection
-from lab.optics.sensor import pixel_mtf
 
 __all__ = ["EdgeMeasurement", "measure_edge"]
 
 _MIN_PIXELS = 150
 _MIN_EXTENT = 12
-_MIN_STEP = 6.0  # in noise standard deviations
 _FREQUENCY = np.linspace(0.0, 1.0, 101)
 
 
@@ -52,14 +53,14 @@ class EdgeMeasurement:
     offset_px : float
         Of the edge along the normal from the region's centre.
     sagitta_px : float
-        Departure of the locus from straight, ends against middle.
+        Departure of the locus from straight, ends (within the region) against middle.
     low_dn, high_dn : float
         Levels of both sides.
     noise : NoiseModel
         Given or estimated.
     raggedness_px, raggedness_std : float
-        Standard deviation of the edge's locus beyond noise, along 16 pieces, and
-        the uncertainty of its estimate.
+        Standard deviation of the edge's locus beyond noise and its uncertainty;
+        ``locus`` has it piece by piece.
     pixels_used, pixels_left_out : int
     flags : tuple of str
     """
@@ -90,23 +91,68 @@ class EdgeMeasurement:
     flags: tuple[str, ...]
     fit: EdgeFit = field(repr=False)
 
-    def mtf_at(self, frequency_cyc_per_px: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
-        """MTF and its standard uncertainty, (n,), at frequencies >= 0. [cycles per pixel]"""
+    def __post_init__(self) -> None:
+        for name in ("frequency_cyc_per_px", "mtf", "mtf_std"):
+            copy = np.array(getattr(self, name), dtype=np.float64)
+            copy.setflags(write=False)
+            object.__setattr__(self, name, copy)
+
+    @property
+    def shape(self) -> tuple[FloatArray, FloatArray]:
+        """Lens MTF50 and shape coefficients, and their covariance: see ``lab.edges.mtf``."""
         state = self.fit.state
-        shape = np.concatenate([[state.lens_f50], state.coefficient])
-        return _curve(
-            np.atleast_1d(np.asarray(frequency_cyc_per_px, dtype=np.float64)),
-            shape,
-            max(1.0, _chi_square(self.fit)) * self.fit.covariance[N_NUISANCE:, N_NUISANCE:],
-            state.angle_rad,
+        surplus = max(1.0, chi_square(self.fit))
+        return (
+            np.concatenate([[state.lens_f50], state.coefficient]),
+            surplus * self.fit.covariance[N_NUISANCE:, N_NUISANCE:],
         )
 
-    def edge_spread(self, x_px: npt.ArrayLike) -> FloatArray:
-        """Fitted edge spread function, pixel included, 0 to 1, at distances from the edge."""
+    @property
+    def locus(self) -> EdgeLocus:
+        """Departure of the edge from its fitted line, piece by piece."""
+        return edge_locus(self.fit)
+
+    def mtf_at(self, frequency_cyc_per_px: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """MTF and its standard uncertainty at any frequencies.
+
+        Parameters
+        ----------
+        frequency_cyc_per_px : array_like, (n,) or scalar
+            [cycles per pixel], >= 0
+
+        Returns
+        -------
+        mtf, mtf_std : ndarray, (n,)
+
+        Raises
+        ------
+        ValueError
+            If a frequency is not >= 0.
+        """
+        f = np.atleast_1d(np.asarray(frequency_cyc_per_px, dtype=np.float64))
+        if not np.all(f >= 0):
+            raise ValueError("frequency_cyc_per_px must be >= 0")
+        return mtf_curve(f, *self.shape, self.fit.state.angle_rad)
+
+    def edge_spread(self, x_px: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """Fitted edge and line spread functions, pixel included.
+
+        Parameters
+        ----------
+        x_px : array_like, (n,)
+            Distances from the edge, bright side positive. [px]
+
+        Returns
+        -------
+        esf : ndarray, (n,)
+            0 far on the dark side, 1 far on the bright side. [-]
+        lsf : ndarray, (n,)
+            Its derivative. [1 / px]
+        """
         state = self.fit.state
         node = np.asarray(x_px, dtype=np.float64) * (state.lens_f50 * NODES_PER_UNIT)
         first, last = int(np.floor(node.min())), int(np.ceil(node.max())) + 1
-        esf, _, _ = node_curves(
+        esf, slope, _ = node_curves(
             shape_family(),
             first,
             last,
@@ -115,125 +161,12 @@ class EdgeMeasurement:
             state.angle_rad,
             np.inf,
         )
+        nodes = np.arange(first, last + 1)
         profile = 0.5 + esf[:, 0] + esf[:, 1:] @ state.coefficient
-        return np.asarray(np.interp(node, np.arange(first, last + 1), profile))
-
-
-def _functions(f: FloatArray, f50: float) -> tuple[FloatArray, FloatArray]:
-    """The family's transfer functions at f (n, n_col), and their slopes by t."""
-    family = shape_family()
-    per_t = (family.t.size - 1) / family.t[-1]
-    at = np.minimum(f * (per_t / f50), family.t.size - 1.001)
-    i = at.astype(np.intp)
-    low = family.transfer[i]
-    rise = family.transfer[i + 1] - low
-    return low + (at - i)[:, None] * rise, rise * per_t
-
-
-def _curve(
-    f: FloatArray, shape: FloatArray, covariance: FloatArray, angle_rad: float
-) -> tuple[FloatArray, FloatArray]:
-    """System MTF at f (n,) and its standard uncertainty; ``shape`` = lens f50, coefficients."""
-    n_even = 1 + shape_family().n_modes
-    f50 = float(shape[0])
-    functions, slopes = _functions(f, f50)
-    mix = np.concatenate([[1.0], shape[1:]])
-    pixel = np.abs(pixel_mtf(f, float(np.rad2deg(angle_rad))))
-    real = functions[:, :n_even] @ mix[:n_even]
-    imaginary = functions[:, n_even:] @ mix[n_even:]
-    size = np.hypot(real, imaginary)
-    to_real = real / np.maximum(size, 1e-12)
-    to_imaginary = imaginary / np.maximum(size, 1e-12)
-    slope = to_real * (slopes[:, :n_even] @ mix[:n_even]) + to_imaginary * (
-        slopes[:, n_even:] @ mix[n_even:]
-    )
-    gradient = np.empty((f.size, shape.size))
-    gradient[:, 0] = -slope * f / f50**2
-    gradient[:, 1:n_even] = to_real[:, None] * functions[:, 1:n_even]
-    gradient[:, n_even:] = to_imaginary[:, None] * functions[:, n_even:]
-    variance = np.einsum("ij,ij->i", gradient @ covariance, gradient)
-    return size * pixel, np.sqrt(np.maximum(variance, 0.0)) * pixel
-
-
-def _level_crossing(
-    level: float, shape: FloatArray, covariance: FloatArray, angle_rad: float
-) -> tuple[float, float] | None:
-    """Frequency at which the system's MTF first falls to a level, and its uncertainty."""
-    family = shape_family()
-    n_even = 1 + family.n_modes
-    mix = np.concatenate([[1.0], shape[1:]])
-    lens = np.hypot(
-        family.transfer[:, :n_even] @ mix[:n_even], family.transfer[:, n_even:] @ mix[n_even:]
-    )
-    f = family.t * shape[0]
-    value = lens * np.abs(pixel_mtf(f, float(np.rad2deg(angle_rad))))
-    below = np.flatnonzero(value < level)
-    if below.size == 0 or below[0] == 0:
-        return None
-    k = int(below[0])
-    slope = float((value[k] - value[k - 1]) / (f[k] - f[k - 1]))
-    found = float(f[k - 1] + (level - value[k - 1]) / slope)
-    _, std = _curve(np.array([found]), shape, covariance, angle_rad)
-    return found, float(std[0] / abs(slope))
-
-
-def _clipped_side(values: FloatArray) -> str | None:
-    """Which end of the scale holds a pile of equal values that the other end lacks."""
-    top = np.count_nonzero(values == values.max()) / values.size
-    bottom = np.count_nonzero(values == values.min()) / values.size
-    if top > 0.05 and top > 5 * bottom:
-        return "bright"
-    if bottom > 0.05 and bottom > 5 * top:
-        return "dark"
-    return None
-
-
-def _raggedness(fit: EdgeFit) -> tuple[float, float]:
-    """Scatter of the locus over 16 pieces beyond noise, px, and its uncertainty."""
-    state = fit.state
-    reach = 0.9 / state.lens_f50
-    near = (np.abs(fit.distance_px) < reach) & (fit.keep > 0)
-    x, along = fit.distance_px[near], fit.along[near]
-    node = x * (state.lens_f50 * NODES_PER_UNIT)
-    first, last = int(np.floor(node.min())), int(np.floor(node.max())) + 1
-    _, slope, _ = node_curves(
-        shape_family(), first, last, state.lens_f50, state.coefficient, state.angle_rad, np.inf
-    )
-    step = state.high - state.low
-    gradient = -step * state.lens_f50 * np.interp(node, np.arange(first, last + 1), slope)
-    gradient = gradient / np.sqrt(fit.noise.variance(fit.signal[near]))
-    piece = np.minimum(((along + 1) * 8).astype(np.intp), 15)
-    information = np.bincount(piece, gradient * gradient, 16)
-    shift = np.bincount(piece, gradient * fit.residual[near], 16)
-    good = information > 0.2 * np.median(information)
-    if good.sum() < 6:
-        return 0.0, float("inf")
-    place = shift[good] / information[good]
-    noise = 1 / information[good]
-    n = int(good.sum())
-    # Offset, angle and curvature were fitted: three of the pieces' freedoms are gone.
-    scatter = float(np.sum(place**2) / (n - 3))
-    expected = float(np.mean(noise))
-    excess = scatter - expected
-    std_of_variance = scatter * np.sqrt(2 / (n - 3))
-    ragged = float(np.sqrt(max(excess, 0.0)))
-    return ragged, float(std_of_variance / (2 * max(ragged, np.sqrt(std_of_variance))))
-
-
-def _structure(fit: EdgeFit, row: FloatArray, col: FloatArray) -> tuple[float, float]:
-    """Largest mean residual over cells of an eighth of the region, and the noise of such
-    a mean, both over the step."""
-    cell_row = np.floor((row - row.min()) / (np.ptp(row) + 1) * 8).astype(np.intp)
-    cell_col = np.floor((col - col.min()) / (np.ptp(col) + 1) * 8).astype(np.intp)
-    cell = cell_row * 8 + cell_col
-    step = fit.state.high - fit.state.low
-    deviation = np.sqrt(fit.noise.variance(fit.signal)) / step
-    count = np.bincount(cell, minlength=64)
-    full = count > 8
-    mean = np.bincount(cell, fit.residual * deviation, 64)[full] / count[full]
-    noise = np.sqrt(np.bincount(cell, deviation**2, 64)[full]) / count[full]
-    worst = int(np.argmax(np.abs(mean)))
-    return float(abs(mean[worst])), float(noise[worst])
+        return (
+            np.asarray(np.interp(node, nodes, profile)),
+            np.asarray(np.interp(node, nodes, slope)) * state.lens_f50,
+        )
 
 
 def measure_edge(
@@ -290,7 +223,7 @@ def measure_edge(
         return Rejection(reason=f"{bad} of {count} pixels hold no number; mask them out")
     if value.min() == value.max():
         return Rejection(reason="the region is uniform: no edge in it")
-    side = _clipped_side(value)
+    side = clipped_side(value)
     if side is not None:
         mend = "halve the exposure" if side == "bright" else "expose more or check the black level"
         return Rejection(reason=f"the {side} side is clipped: {mend}")
@@ -326,28 +259,30 @@ def _measured(
     )
     try:
         fit = fit_edge(value, row, col, state, noise, far_side_px)
-    except (EdgeLost, np.linalg.LinAlgError):
+    except (EdgeLostError, np.linalg.LinAlgError):
         return Rejection(reason="no single straight edge could be followed in the region")
-    reason = _unfit(fit, row, col)
+    reason = why_unfit(fit, row, col)
     if reason is not None:
         return Rejection(reason=reason)
     state = fit.state
     angle = state.angle_rad
     shape = np.concatenate([[state.lens_f50], state.coefficient])
     # What the noise model does not explain widens every uncertainty.
-    surplus = max(1.0, _chi_square(fit))
+    surplus = max(1.0, chi_square(fit))
     covariance = surplus * fit.covariance[N_NUISANCE:, N_NUISANCE:]
     companion_covariance = surplus * fit.companion_covariance
-    mtf50 = _level_crossing(0.5, shape, covariance, angle)
-    companion = _level_crossing(0.5, fit.companion, companion_covariance, angle)
+    mtf50 = level_crossing(0.5, shape, covariance, angle)
+    companion = level_crossing(0.5, fit.companion, companion_covariance, angle)
     if mtf50 is None or companion is None or not mtf50[1] < 0.3 * mtf50[0]:
         return Rejection(
             reason="the blur is too wide for the region: both sides of the edge must be in it"
         )
-    mtf20 = _level_crossing(0.2, shape, covariance, angle)
-    mtf10 = _level_crossing(0.1, shape, covariance, angle)
-    curve, curve_std = _curve(_FREQUENCY, shape, covariance, angle)
-    ragged, ragged_std = _raggedness(fit)
+    mtf20 = level_crossing(0.2, shape, covariance, angle)
+    mtf10 = level_crossing(0.1, shape, covariance, angle)
+    curve, curve_std = mtf_curve(_FREQUENCY, shape, covariance, angle)
+    # Where the edge leaves the region, in half lengths.
+    reach = float(np.max(np.abs(fit.along[np.abs(fit.distance_px) < 1])))
+    ragged, ragged_std = raggedness(edge_locus(fit))
     return EdgeMeasurement(
         mtf50_cyc_per_px=mtf50[0],
         mtf50_std=mtf50[1],
@@ -364,7 +299,7 @@ def _measured(
         mtf_std=curve_std,
         angle_deg=float((np.rad2deg(angle) + 180) % 360 - 180),
         offset_px=state.offset_px,
-        sagitta_px=state.curvature_px,
+        sagitta_px=state.curvature_px * reach**2,
         low_dn=state.low,
         high_dn=state.high,
         noise=fit.noise,
@@ -372,84 +307,6 @@ def _measured(
         raggedness_std=ragged_std,
         pixels_used=int(fit.keep.sum()),
         pixels_left_out=int(fit.keep.size - fit.keep.sum()),
-        flags=_flags(fit, mtf50, companion, curve, ragged, ragged_std),
+        flags=edge_flags(fit, mtf50, companion, curve, ragged, ragged_std),
         fit=fit,
     )
-
-
-def _chi_square(fit: EdgeFit) -> float:
-    """Mean squared residual of the kept pixels in units of the noise, 1 where all is well."""
-    return float(fit.keep @ fit.residual**2 / fit.keep.sum())
-
-
-def _unfit(fit: EdgeFit, row: FloatArray, col: FloatArray) -> str | None:
-    """Why a fit must not be believed, or None."""
-    state = fit.state
-    step = state.high - state.low
-    numbers = np.array([state.angle_rad, state.offset_px, state.low, state.high, state.lens_f50])
-    if not np.all(np.isfinite(numbers)) or not step > 0:
-        return "no single straight edge could be followed in the region"
-    deviation = float(np.sqrt(fit.noise.variance((state.low + state.high) / 2)))
-    if step < _MIN_STEP * deviation:
-        return (
-            f"the step is only {step / deviation:.1f} times the noise "
-            f"(at least {_MIN_STEP:.0f}): more light or more contrast"
-        )
-    share = np.mean(fit.distance_px > 0)
-    if not 0.08 < share < 0.92:
-        return "the edge lies at the border of the region: one of its sides is missing"
-    largest, spread = _structure(fit, row, col)
-    if largest > 0.06 and largest > 8 * spread:
-        return (
-            "something besides one straight edge is in the region "
-            f"({100 * largest:.0f} % of the step left over): a second edge, a corner or dirt"
-        )
-    if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.3:
-        return "the blur is too wide for the region: both sides of the edge must be in it"
-    return _too_few_phases(fit)
-
-
-def _too_few_phases(fit: EdgeFit) -> str | None:
-    """Pixels sample the profile at their distances; a gap wider than the blur can bridge
-    leaves it unknown there (an edge along the pixel grid, or at 45 degrees)."""
-    near = np.sort(fit.distance_px[np.abs(fit.distance_px) < 0.5 / fit.state.lens_f50])
-    if near.size < 10:
-        return "too few pixels lie on the edge itself"
-    gap = float(np.max(np.diff(near)))
-    # Diffraction's cut-off lies at 2.5 MTF50: twice that must be sampled.
-    if gap * fit.state.lens_f50 > 0.2:
-        return (
-            f"the edge's angle samples the profile only every {gap:.2f} px, too coarse for "
-            "this blur: turn the target by a few degrees"
-        )
-    return None
-
-
-def _flags(
-    fit: EdgeFit,
-    mtf50: tuple[float, float],
-    companion: tuple[float, float],
-    curve: FloatArray,
-    ragged: float,
-    ragged_std: float,
-) -> tuple[str, ...]:
-    state = fit.state
-    flags = []
-    apart = abs(companion[0] - mtf50[0])
-    if fit.physical_share < 0.02:
-        flags.append("shape-outside-model")
-    if apart > 3 * companion[1] and apart > 0.01 * mtf50[0]:
-        flags.append("shape-disagrees")
-    if float(curve.max()) > 1.03:
-        flags.append("overshoot")
-    if mtf50[1] > 0.05 * mtf50[0]:
-        flags.append("noisy")
-    if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.9:
-        flags.append("wide-blur")
-    if _chi_square(fit) > 1.5:
-        flags.append("noise-above-model")
-    if fit.keep.mean() < 1:
-        flags.append("specks-left-out")
-    if ragged > 3 * ragged_std and 2 * (np.pi * ragged * mtf50[0]) ** 2 > 0.02:
-        flags.append("ragged-edge")
-    return tuple(flags)

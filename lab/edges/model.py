@@ -122,9 +122,7 @@ def normal_equations(
     at = (whole - first).astype(np.intp)
     n_node = last - first + 1
     used = s.coefficient[:n_shape]
-    esf, slope, by_f50 = node_curves(
-        family, first, last, s.lens_f50, used, s.angle_rad, p.far_side
-    )
+    esf, slope, by_f50 = node_curves(family, first, last, s.lens_f50, used, s.angle_rad, p.far_side)
     profile = 0.5 + esf[:, 0] + esf[:, 1:] @ used
     step = s.high - s.low
     signal = s.low + step * profile
@@ -189,7 +187,9 @@ def normal_equations(
     )
 
 
-def _cubic(value: FloatArray, slope: FloatArray, at: npt.NDArray[np.intp], part: FloatArray) -> FloatArray:
+def _cubic(
+    value: FloatArray, slope: FloatArray, at: npt.NDArray[np.intp], part: FloatArray
+) -> FloatArray:
     """Cubic Hermite interpolation on unit nodes."""
     v0, d0, d1 = value[at], slope[at], slope[at + 1]
     rise = value[at + 1] - v0
@@ -214,5 +214,3 @@ def moved(s: EdgeState, delta: FloatArray, half_width: float) -> EdgeState:
         lens_f50=float(np.clip(s.lens_f50 * ratio, *_F50_LIMITS)),
         coefficient=coefficient,
     )
-
-

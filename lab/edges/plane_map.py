@@ -32,6 +32,7 @@ class PlaneMap:
         return np.asarray(u[:, :2] / u[:, 2:])
 
     def inverse(self, at_px: FloatArray) -> FloatArray:
+        """(n, 2) points (col, row) [px] to (n, 2) points (x, y) [mm]."""
         back = np.asarray(np.linalg.inv(self.matrix), np.float64)
         return PlaneMap(matrix=back, residual_std_px=0.0)(at_px)
 

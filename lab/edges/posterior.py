@@ -80,8 +80,10 @@ def _physical(
     root = np.sqrt(typical)
     blunt = np.linalg.inv(np.eye(root.size) + root[:, None] * information * root)
     pulled = gradient - offset @ information
-    score = family.log_weight + offset @ gradient - 0.5 * np.einsum(
-        "ki,ki->k", offset @ information, offset
+    score = (
+        family.log_weight
+        + offset @ gradient
+        - 0.5 * np.einsum("ki,ki->k", offset @ information, offset)
     )
     score = score + 0.5 * np.einsum("ki,ki->k", (pulled * root) @ blunt, pulled * root)
     near = np.argsort(score)[-_KEPT:]
@@ -147,7 +149,9 @@ def _mixed(
     weight = weight / weight.sum()
     centre = weight @ mean
     spread = mean - centre
-    return centre, np.einsum("k,kij->ij", weight, covariance) + (spread * weight[:, None]).T @ spread
+    return centre, np.einsum("k,kij->ij", weight, covariance) + (
+        spread * weight[:, None]
+    ).T @ spread
 
 
 def shape_posterior(

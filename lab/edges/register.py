@@ -468,7 +468,7 @@ def _outlines(field: Field) -> tuple[FloatArray, npt.NDArray[np.intp]]:
 
 
 def _clear_ground(square: Square, normal: Point, others_mm: FloatArray) -> float:
-    """Ground from an edge outwards to the next dark outline in its band. [sides]"""
+    """Ground [sides] from an edge outwards to the next dark outline in its band."""
     away = (others_mm - square.centre_mm) / square.side_mm
     in_band = np.abs(away @ (-normal[1], normal[0])) <= _LENGTH_SIDES / 2
     ahead = (away @ normal)[in_band] - 0.5

@@ -146,8 +146,8 @@ def _directions(point: FloatArray) -> FloatArray:
         for step in ((upper - lower) / 2, (upper + lower) / 2 - c):
             steps.append(np.moveaxis(step, 0, axis).reshape(n_grid, -1))
     moving = point[n_grid:].reshape(2, len(_MOTION), -1)
-    along = np.gradient(moving, axis=1).reshape(-1, point.shape[1])
-    across = np.broadcast_to((moving[1] - moving[0]) / 2, moving.shape).reshape(along.shape)
+    along = np.asarray(np.gradient(moving, axis=1)).reshape(-1, point.shape[1])
+    across = np.tile((moving[1] - moving[0]) / 2, (2, 1))
     rest = np.zeros_like(along)
     moving_steps = [along, across, rest, rest, rest, rest]
     return _SPREAD * np.stack(

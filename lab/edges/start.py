@@ -22,8 +22,7 @@ _CELLS_ACROSS = 28
 
 @dataclass(frozen=True, kw_only=True)
 class EdgeStart:
-    """Angle of the normal (dark to bright), offset along it from the region's centre,
-    Gaussian blur, both levels."""
+    """Rough edge: normal from dark to bright, offset along it from the region's centre."""
 
     angle_rad: float
     offset_px: float

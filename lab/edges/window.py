@@ -80,7 +80,7 @@ def reduce_frame(frame: Frame, *, longest: int) -> Reduced:
 
 
 def region_corners(region: EdgeRegion) -> FloatArray:
-    """The four corners of a region's rectangle, (4, 2), each (row, col). [px]"""
+    """The four corners [px] of a region's rectangle, (4, 2), each (row, col)."""
     angle = math.radians(region.angle_deg)
     normal = region.half_width_px * np.array([math.sin(angle), math.cos(angle)])
     along = region.length_px / 2 * np.array([math.cos(angle), -math.sin(angle)])

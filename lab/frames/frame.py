@@ -22,8 +22,11 @@ CHANNELS = ("red", "green", "blue")
 
 @dataclass(frozen=True, kw_only=True)
 class FrameMetadata:
-    """What the camera wrote. None = not there. Nothing that names a person or
-    a particular body (serial number, owner, position) is ever read."""
+    """What the camera wrote. None = not there.
+
+    Nothing that names a person or a particular body (serial number, owner, position)
+    is ever read.
+    """
 
     camera: str | None = None
     exposure_s: float | None = None
@@ -65,10 +68,12 @@ class Frame:
 
     @property
     def is_mosaic(self) -> bool:
+        """True for a raw mosaic, False for three full planes."""
         return self.pixels.ndim == 2
 
     @property
     def shape(self) -> tuple[int, int]:
+        """Size as (n_row, n_col) [px], colour planes not counted."""
         return self.pixels.shape[0], self.pixels.shape[1]
 
     def region(self, channel: str, rows: slice, cols: slice) -> tuple[FloatArray, MaskArray]:

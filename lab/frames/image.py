@@ -95,7 +95,13 @@ def decode_image(path: Path) -> Frame:
 
 
 def _light(path: Path, value: FloatArray, declared: Mapping[Any, Any], tags: Tags) -> FloatArray:
-    """Light (0 to 1) for each value that the file can store (0 to 1), by what it declares."""
+    """Light (0 to 1) for each value that the file can store (0 to 1), by what it declares.
+
+    Raises
+    ------
+    FrameError
+        If its colour profile holds no tone curve that can be read.
+    """
     if declared.get("icc_profile"):
         light = decode_profile(declared["icc_profile"], value)
         if light is None:
@@ -113,7 +119,13 @@ def _light(path: Path, value: FloatArray, declared: Mapping[Any, Any], tags: Tag
 
 
 def _read_with_pillow(path: Path) -> tuple[npt.NDArray[Any], Mapping[Any, Any]]:
-    """Stored values, and what the file declares ("icc_profile"; of PNG also "srgb", "gamma")."""
+    """Stored values, and what the file declares ("icc_profile"; of PNG also "srgb", "gamma").
+
+    Raises
+    ------
+    ValueError
+        If it is a 16-bit colour PNG or of a colour mode that is not read.
+    """
     from PIL import Image
 
     with Image.open(path) as image:

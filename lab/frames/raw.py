@@ -102,7 +102,13 @@ def with_neighbours(mask: MaskArray) -> MaskArray:
 def _pattern_and_black(
     path: Path, raw: Any
 ) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.float32]]:
-    """Colour and black level of each site of the repeating pattern of the visible area."""
+    """Colour and black level of each site of the repeating pattern of the visible area.
+
+    Raises
+    ------
+    FrameError
+        If the file holds no red-green-blue mosaic.
+    """
     colours = raw.color_desc.decode("ascii", "replace")
     sites = raw.raw_pattern
     if sites is None or raw.num_colors != 3 or set(colours) != set("RGB") or sites.max() > 3:

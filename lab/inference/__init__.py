@@ -1,0 +1,1 @@
+"""From measured frames to answers: focus peaks, optimum stops, a session's result."""

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -41,7 +42,9 @@ class StopCurve:
     flags: tuple[str, ...]
 
 
-def _spline_matrix(x: FloatArray, grid: FloatArray, end: str) -> FloatArray:
+def _spline_matrix(
+    x: FloatArray, grid: FloatArray, end: Literal["natural", "not-a-knot"]
+) -> FloatArray:
     """Cubic spline through (x, y) evaluated on a grid, as a matrix on y."""
     from scipy.interpolate import CubicSpline, make_interp_spline
 
@@ -94,7 +97,7 @@ def stop_curve(
         raise ValueError("need at least two stops, rising")
     n_grid = int(np.ceil((x[-1] - x[0]) * 2 * _PER_STOP)) + 1
     grid = np.linspace(x[0], x[-1], n_grid)
-    matrices = [_spline_matrix(x, grid, end) for end in ("natural", "not-a-knot")]
+    matrices = [_spline_matrix(x, grid, "natural"), _spline_matrix(x, grid, "not-a-knot")]
     limit = np.array([diffraction(float(2**g)) for g in grid])
     share = y / np.array([diffraction(float(s)) for s in stop])
     # Midway between both ends' readings.

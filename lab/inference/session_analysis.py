@@ -11,11 +11,13 @@ import hashlib
 import math
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from importlib.metadata import version
 
 import numpy as np
 
 from lab.edges.combine import mean_of_directions
+from lab.edges.types import FloatArray
 from lab.inference.optimum import stop_curve
 from lab.inference.results import FocusSample, SeriesResult, SessionResult, StopPoint
 from lab.inference.through_focus import through_focus_peak
@@ -143,7 +145,7 @@ def _point(
 
 def _mean_curve(
     edges: Sequence[EdgeRecord],
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Mean MTF curve of edges, with the uncertainty of the mean, up to 1 cycle per pixel."""
     frequency = np.array(edges[0].frequency_cyc_per_px)
     curves = np.array([e.mtf for e in edges])
@@ -174,26 +176,24 @@ def _series(
     if sizes:
         size = float(np.mean(sizes))
         size_std = float(np.std(sizes, ddof=1) / math.sqrt(len(sizes))) if len(sizes) > 1 else None
-    common = {
-        "magnification": magnification,
-        "measured_magnification": size,
-        "measured_magnification_std": size_std,
-        "points": tuple(points),
-        "loss_percent": loss_percent,
-    }
+    series = SeriesResult(
+        magnification=magnification,
+        measured_magnification=size,
+        measured_magnification_std=size_std,
+        points=tuple(points),
+        optimum_stop=None,
+        optimum_low95=None,
+        optimum_high95=None,
+        optimum_mtf50_image_cyc_per_mm=None,
+        deepest_sharp_stop=None,
+        loss_percent=loss_percent,
+        curve_stop=(),
+        curve_mtf50_image_cyc_per_mm=(),
+        curve_diffraction_mtf50_image_cyc_per_mm=(),
+        flags=("too-few-stops",),
+    )
     if len(points) < 2:
-        return SeriesResult(
-            **common,
-            optimum_stop=None,
-            optimum_low95=None,
-            optimum_high95=None,
-            optimum_mtf50_image_cyc_per_mm=None,
-            deepest_sharp_stop=None,
-            curve_stop=(),
-            curve_mtf50_image_cyc_per_mm=(),
-            curve_diffraction_mtf50_image_cyc_per_mm=(),
-            flags=("too-few-stops",),
-        )
+        return series
     curve = stop_curve(
         [p.exact_stop for p in points],
         [p.mtf50_image_cyc_per_mm for p in points],
@@ -202,8 +202,8 @@ def _series(
         loss_percent=loss_percent,
         rng=np.random.default_rng(_SEED),
     )
-    return SeriesResult(
-        **common,
+    return replace(
+        series,
         optimum_stop=curve.optimum_stop,
         optimum_low95=curve.optimum_low95,
         optimum_high95=curve.optimum_high95,

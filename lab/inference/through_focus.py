@@ -98,7 +98,9 @@ def through_focus_peak(
     return _fitted(z, y, s, near)
 
 
-def _sharpest(y: FloatArray, s: FloatArray, best: float | None, flags: tuple[str, ...]) -> FocusPeak:
+def _sharpest(
+    y: FloatArray, s: FloatArray, best: float | None, flags: tuple[str, ...]
+) -> FocusPeak:
     k = int(np.argmax(y))
     return FocusPeak(
         mtf50=float(y[k]),
@@ -138,8 +140,8 @@ def _fitted(z: FloatArray, y: FloatArray, s: FloatArray, near: MaskArray) -> Foc
     fit = min(fits, key=lambda f: float(f.cost))
     freedom = zn.size - 3
     chi2 = 2 * float(fit.cost) / freedom if freedom > 0 else 1.0
-    information = fit.jac.T @ fit.jac
-    covariance = np.linalg.pinv(information) * max(1.0, chi2)
+    jacobian = np.asarray(fit.jac, dtype=np.float64)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(1.0, chi2)
     peak = float(np.exp(fit.x[0]))
     std = peak * float(np.sqrt(covariance[0, 0]))
     reach = 1.96 if chi2 <= 1 or freedom < 1 else float(student.ppf(0.975, max(freedom, 2)))

@@ -1,0 +1,1 @@
+"""Pure physics: close-range geometry, pupil and MTF, pixel, edge profile."""

@@ -62,9 +62,7 @@ def effective_f_number(
     return np.asarray(_positive("marked", marked) * (1 + m / _positive("pupil_ratio", pupil_ratio)))
 
 
-def object_numerical_aperture(
-    effective: npt.ArrayLike, magnification: npt.ArrayLike
-) -> FloatArray:
+def object_numerical_aperture(effective: npt.ArrayLike, magnification: npt.ArrayLike) -> FloatArray:
     """Object-side numerical aperture of a cone of given effective f-number.
 
     The sine condition gives ``NA = m / (2 N_eff)``.

@@ -119,19 +119,19 @@ def aberrated_otf(
     ----------
     .. [1] H. H. Hopkins, Proc. R. Soc. Lond. A 231, 91 (1955) (from memory).
     """
-    s, w20, w040 = np.broadcast_arrays(
-        *(np.asarray(v, dtype=np.float64) for v in (s, w20, w040))
-    )
+    s, w20, w040 = np.broadcast_arrays(*(np.asarray(v, dtype=np.float64) for v in (s, w20, w040)))
     # Nodes grow with the phase range across the overlap, at most 2 pi (|w20| + 2 |w040|).
     waves = float(np.max(np.abs(w20) + 2 * np.abs(w040), initial=0.0))
     if waves == 0:
         return clear_pupil_mtf(s)
     n = int(12 + 4 * np.ceil(waves))
-    flat = [np.ascontiguousarray(v).ravel() for v in (np.clip(s, 0.0, 1.0), w20, w040)]
+    shear, defocus, spherical = (
+        np.ascontiguousarray(v).ravel() for v in (np.clip(s, 0.0, 1.0), w20, w040)
+    )
     chunk = max(1, 500_000 // (n * n))  # a few MB of integrand at a time
     parts = [
-        _overlap_integral(*(v[i : i + chunk] for v in flat), n)
-        for i in range(0, flat[0].size, chunk)
+        _overlap_integral(shear[i : i + chunk], defocus[i : i + chunk], spherical[i : i + chunk], n)
+        for i in range(0, shear.size, chunk)
     ]
     return np.concatenate(parts).reshape(s.shape)
 

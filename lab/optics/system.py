@@ -46,6 +46,7 @@ class Band:
 
     @property
     def mean_um(self) -> float:
+        """Weighted mean wavelength. [um]."""
         return float(np.dot(self.wavelength_um, self.weight))
 
 

@@ -68,10 +68,12 @@ class Draft:
 
     @property
     def used(self) -> bool:
+        """True if its row says to use it and it is no copy or companion."""
         return self.row.use and not self.out
 
     @property
     def stop(self) -> float | None:
+        """Marked stop from the best source that gave one; None if none did."""
         return next(iter(self.stops.values()), None)
 
 
@@ -88,5 +90,6 @@ def report(
 
 
 def listed(items: Sequence[str]) -> str:
+    """The first six, joined by commas, and how many more there are."""
     more = f" and {len(items) - 6} more" if len(items) > 6 else ""
     return ", ".join(items[:6]) + more

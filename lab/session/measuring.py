@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from lab.edges.find import find_edges
@@ -22,7 +22,15 @@ from lab.frames import CHANNELS, Frame, estimate_noise, frame_hash, read_frame
 from lab.session.store import EdgeRecord, FrameRecord
 from targets.layout import Field
 
-__all__ = ["CENTRE_RADIUS", "FrameTask", "hash_of", "measure_channel_edge", "measure_frame", "placed_edges", "run_task"]
+__all__ = [
+    "CENTRE_RADIUS",
+    "FrameTask",
+    "hash_of",
+    "measure_channel_edge",
+    "measure_frame",
+    "placed_edges",
+    "run_task",
+]
 
 CENTRE_RADIUS = 0.15  # of half the diagonal: what counts as the field's centre
 _BLADE_EDGES = 6
@@ -77,19 +85,9 @@ def measure_channel_edge(
             "halve the exposure"
         )
     )
-    place = {
-        "name": edge.edge,
-        "square": edge.square,
-        "channel": channel,
-        "direction": edge.direction,
-        "field_x": edge.field_x,
-        "field_y": edge.field_y,
-        "centre_row": region.centre_row,
-        "centre_col": region.centre_col,
-    }
     if isinstance(measured, Rejection):
-        return EdgeRecord(
-            **place, angle_deg=region.angle_deg, status="rejected", reason=measured.reason
+        return _edge_record(
+            edge, channel, region.angle_deg, status="rejected", reason=measured.reason
         )
     angle = math.radians(measured.angle_deg)
     middle_row = (rows.start + rows.stop - 1) / 2
@@ -97,10 +95,9 @@ def measure_channel_edge(
     expected = (region.centre_col - middle_col) * math.cos(angle) + (
         region.centre_row - middle_row
     ) * math.sin(angle)
-    return EdgeRecord(
-        **place,
-        angle_deg=measured.angle_deg,
-        status="measured",
+    record = _edge_record(edge, channel, measured.angle_deg, status="measured")
+    return replace(
+        record,
         mtf50_cyc_per_px=measured.mtf50_cyc_per_px,
         mtf50_std=measured.mtf50_std,
         mtf20_cyc_per_px=measured.mtf20_cyc_per_px,
@@ -110,6 +107,24 @@ def measure_channel_edge(
         mtf=tuple(measured.mtf.tolist()),
         mtf_std=tuple(measured.mtf_std.tolist()),
         flags=measured.flags,
+    )
+
+
+def _edge_record(
+    edge: RegisteredEdge, channel: str, angle_deg: float, *, status: str, reason: str = ""
+) -> EdgeRecord:
+    return EdgeRecord(
+        name=edge.edge,
+        square=edge.square,
+        channel=channel,
+        direction=edge.direction,
+        field_x=edge.field_x,
+        field_y=edge.field_y,
+        centre_row=edge.region.centre_row,
+        centre_col=edge.region.centre_col,
+        angle_deg=angle_deg,
+        status=status,
+        reason=reason,
     )
 
 
@@ -197,9 +212,7 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
     status, reason = "measured", ""
     if not any(record.status == "measured" for record in records):
         status, reason = "rejected", records[0].reason
-    return _record(
-        task, status, reason, flags, tuple(records), (magnification, magnification_std)
-    )
+    return _record(task, status, reason, flags, tuple(records), (magnification, magnification_std))
 
 
 def _record(

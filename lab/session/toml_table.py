@@ -48,6 +48,13 @@ class Table:
                 self.fail(shown(key), f"unknown {'key' if place else 'table or key'}", mend)
 
     def fail(self, key: str, wrong: str, mend: str) -> NoReturn:
+        """Complain about a key: the file and place, what is wrong, how to mend it.
+
+        Raises
+        ------
+        SessionError
+            Always.
+        """
         place = f"{self.place} {key}" if self.place else key
         raise SessionError(f"{self.file}, {place}: {wrong}. {mend}")
 
@@ -67,11 +74,13 @@ class Table:
         return Table(self.file, place, self.values.get(key, {}), known)
 
     def needed(self, key: str, mend: str) -> object:
+        """The value of a key that must be there, of any type."""
         if key not in self.values:
             self.fail(key, "missing", mend)
         return self.values[key]
 
     def text(self, key: str) -> str:
+        """One line of 1 to 500 printable characters, without blanks at its ends."""
         value = self.needed(key, f'Write {key} = "...".')
         if not isinstance(value, str):
             self.fail(key, f"must be a text, not {shown(value)}", "Put it in quotes.")
@@ -100,9 +109,11 @@ class Table:
         return number
 
     def number(self, key: str) -> float:
+        """A finite float > 0."""
         return self.as_number(key, self.needed(key, f"Write {key} = (a number)."))
 
     def whole(self, key: str, least: int) -> int:
+        """A whole number from ``least`` to 10 000."""
         value = self.needed(key, f"Write {key} = (a whole number).")
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= _MOST:
             self.fail(
@@ -113,6 +124,7 @@ class Table:
         return value
 
     def numbers(self, key: str, mend: str) -> tuple[float, ...]:
+        """A list of finite floats > 0; it may be empty."""
         values = self.needed(key, mend)
         if not isinstance(values, list):
             self.fail(key, f"must be a list of numbers, not {shown(values)}", mend)

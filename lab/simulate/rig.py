@@ -145,7 +145,7 @@ class SimulatedRig:
 
     @property
     def noise(self) -> NoiseModel:
-        """Noise of the rendered pixels, rounding to whole DN included. [DN]"""
+        """Noise [DN] of the rendered pixels, rounding to whole DN included."""
         read_dn = self.read_noise_electrons / self.electrons_per_dn
         return NoiseModel(
             read_std=float(np.sqrt(read_dn**2 + 1 / 12)), gain=1 / self.electrons_per_dn
@@ -167,7 +167,7 @@ class SimulatedRig:
         return float(effective_f_number(stop, magnification, self.pupil_ratio))
 
     def spherical_at_um(self, stop: float) -> float:
-        """Spherical aberration at the rim of the pupil that the stop leaves. [um]"""
+        """Spherical aberration [um] at the rim of the pupil that the stop leaves."""
         return self.spherical_um * (self.widest_stop / stop) ** 4
 
     def band(self, channel: str) -> Band:

@@ -60,7 +60,7 @@ class EdgeBank:
 
 
 def steepness(angle_deg: FloatArray) -> FloatArray:
-    """``sin(2 angle)**2``: what a square pixel sees of an edge's direction. [-], 0 to 1"""
+    """``sin(2 angle)**2``, 0 to 1 [-]: what a square pixel sees of an edge's direction."""
     return np.asarray(np.sin(2 * np.deg2rad(np.atleast_1d(angle_deg))) ** 2)
 
 
@@ -94,7 +94,7 @@ class StripTables:
 
 
 def tail_reach_px(bank: EdgeBank, width_px: float, share: float, limit_px: float) -> float:
-    """Distance from a strip beyond which its darkness is below ``share``. [px]"""
+    """Distance [px] from a strip beyond which its darkness is below ``share``."""
     distance = np.geomspace(1.0, limit_px, 200)
     tails = [profile(distance + width_px) - profile(distance) for profile in bank.profiles]
     beyond = np.flatnonzero(np.max(np.abs(tails), axis=0) > share)

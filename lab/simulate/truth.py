@@ -97,7 +97,7 @@ def true_mtf50(
     focus_shift_um: float,
     edge_angle_deg: float,
 ) -> float:
-    """System MTF50 at one focus, image side. [cycles per mm]
+    """System MTF50 [cycles per mm] at one focus, image side.
 
     Parameters as for ``channel_transfer``.
 

@@ -1,0 +1,141 @@
+"""May a fitted edge be believed? Reasons to reject it, and flags to doubt it by."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lab.edges.fit import EdgeFit
+from lab.edges.types import FloatArray
+
+__all__ = ["chi_square", "clipped_side", "edge_flags", "why_unfit"]
+
+_MIN_STEP = 6.0  # in noise standard deviations
+
+
+def clipped_side(values: FloatArray) -> str | None:
+    """Which end of the scale holds a pile of equal values that the other end lacks."""
+    top = np.count_nonzero(values == values.max()) / values.size
+    bottom = np.count_nonzero(values == values.min()) / values.size
+    if top > 0.05 and top > 5 * bottom:
+        return "bright"
+    if bottom > 0.05 and bottom > 5 * top:
+        return "dark"
+    return None
+
+
+def chi_square(fit: EdgeFit) -> float:
+    """Mean squared residual of the kept pixels in units of the noise, 1 where all is well."""
+    return float(fit.keep @ fit.residual**2 / fit.keep.sum())
+
+
+def why_unfit(fit: EdgeFit, row: FloatArray, col: FloatArray) -> str | None:
+    """Why a fit must not be believed, or None.
+
+    Parameters
+    ----------
+    fit : EdgeFit
+    row, col : ndarray, (n,)
+        Places of the fitted pixels.
+    """
+    state = fit.state
+    step = state.high - state.low
+    numbers = np.array([state.angle_rad, state.offset_px, state.low, state.high, state.lens_f50])
+    if not np.all(np.isfinite(numbers)) or not step > 0:
+        return "no single straight edge could be followed in the region"
+    deviation = float(np.sqrt(fit.noise.variance((state.low + state.high) / 2)))
+    if step < _MIN_STEP * deviation:
+        return (
+            f"the step is only {step / deviation:.1f} times the noise "
+            f"(at least {_MIN_STEP:.0f}): more light or more contrast"
+        )
+    share = np.mean(fit.distance_px > 0)
+    if not 0.08 < share < 0.92:
+        return "the edge lies at the border of the region: one of its sides is missing"
+    largest, spread = _structure(fit, row, col)
+    if largest > 0.06 and largest > 8 * spread:
+        return (
+            "something besides one straight edge is in the region "
+            f"({100 * largest:.0f} % of the step left over): a second edge, a corner or dirt"
+        )
+    if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.3:
+        return "the blur is too wide for the region: both sides of the edge must be in it"
+    return _too_few_phases(fit)
+
+
+def _too_few_phases(fit: EdgeFit) -> str | None:
+    """Pixels sample the profile at their distances; a gap may be wider than the blur bridges.
+
+    That happens along the pixel grid, at 45 degrees and the like.
+    """
+    near = np.sort(fit.distance_px[np.abs(fit.distance_px) < 0.5 / fit.state.lens_f50])
+    if near.size < 10:
+        return "too few pixels lie on the edge itself"
+    gap = float(np.max(np.diff(near)))
+    # Diffraction's cut-off lies at 2.5 MTF50: twice that must be sampled.
+    if gap * fit.state.lens_f50 > 0.2:
+        return (
+            f"the edge's angle samples the profile only every {gap:.2f} px, too coarse for "
+            "this blur: turn the target by a few degrees"
+        )
+    return None
+
+
+def _structure(fit: EdgeFit, row: FloatArray, col: FloatArray) -> tuple[float, float]:
+    """Largest mean residual over cells of an eighth of the region, and its noise.
+
+    Both over the step.
+    """
+    cell_row = np.floor((row - row.min()) / (np.ptp(row) + 1) * 8).astype(np.intp)
+    cell_col = np.floor((col - col.min()) / (np.ptp(col) + 1) * 8).astype(np.intp)
+    cell = cell_row * 8 + cell_col
+    step = fit.state.high - fit.state.low
+    deviation = np.sqrt(fit.noise.variance(fit.signal)) / step
+    count = np.bincount(cell, minlength=64)
+    full = count > 8
+    mean = np.bincount(cell, fit.residual * deviation, 64)[full] / count[full]
+    noise = np.sqrt(np.bincount(cell, deviation**2, 64)[full]) / count[full]
+    worst = int(np.argmax(np.abs(mean)))
+    return float(abs(mean[worst])), float(noise[worst])
+
+
+def edge_flags(
+    fit: EdgeFit,
+    mtf50: tuple[float, float],
+    companion: tuple[float, float],
+    curve: FloatArray,
+    ragged: float,
+    ragged_std: float,
+) -> tuple[str, ...]:
+    """Reasons to doubt a measured edge.
+
+    Parameters
+    ----------
+    fit : EdgeFit
+    mtf50, companion : (float, float)
+        System MTF50 of the posterior and of the shape free of optics, each with its
+        standard uncertainty. [cycles per pixel]
+    curve : ndarray
+        MTF of the system.
+    ragged, ragged_std : float
+        Raggedness of the locus. [px]
+    """
+    state = fit.state
+    flags = []
+    apart = abs(companion[0] - mtf50[0])
+    if fit.physical_share < 0.02:
+        flags.append("shape-outside-model")
+    if apart > 3 * companion[1] and apart > 0.01 * mtf50[0]:
+        flags.append("shape-disagrees")
+    if float(curve.max()) > 1.03:
+        flags.append("overshoot")
+    if mtf50[1] > 0.05 * mtf50[0]:
+        flags.append("noisy")
+    if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.9:
+        flags.append("wide-blur")
+    if chi_square(fit) > 1.5:
+        flags.append("noise-above-model")
+    if fit.keep.mean() < 1:
+        flags.append("specks-left-out")
+    if ragged > 3 * ragged_std and 2 * (np.pi * ragged * mtf50[0]) ** 2 > 0.02:
+        flags.append("ragged-edge")
+    return tuple(flags)

@@ -1,0 +1,72 @@
+"""The MTF of a fitted edge: curve, level crossings, their uncertainty.
+
+A shape is the vector (lens f50, coefficients) of the family, with its covariance.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lab.edges.shapes import shape_family
+from lab.edges.types import FloatArray
+from lab.optics.sensor import pixel_mtf
+
+__all__ = ["level_crossing", "mtf_curve"]
+
+
+def _functions(f: FloatArray, f50: float) -> tuple[FloatArray, FloatArray]:
+    """The family's transfer functions at f (n, n_col), and their slopes by t."""
+    family = shape_family()
+    per_t = (family.t.size - 1) / family.t[-1]
+    at = np.minimum(f * (per_t / f50), family.t.size - 1.001)
+    i = at.astype(np.intp)
+    low = family.transfer[i]
+    rise = family.transfer[i + 1] - low
+    return low + (at - i)[:, None] * rise, rise * per_t
+
+
+def mtf_curve(
+    f: FloatArray, shape: FloatArray, covariance: FloatArray, angle_rad: float
+) -> tuple[FloatArray, FloatArray]:
+    """System MTF at f (n,) and its standard uncertainty; ``shape`` = lens f50, coefficients."""
+    n_even = 1 + shape_family().n_modes
+    f50 = float(shape[0])
+    functions, slopes = _functions(f, f50)
+    mix = np.concatenate([[1.0], shape[1:]])
+    pixel = np.abs(pixel_mtf(f, float(np.rad2deg(angle_rad))))
+    real = functions[:, :n_even] @ mix[:n_even]
+    imaginary = functions[:, n_even:] @ mix[n_even:]
+    size = np.hypot(real, imaginary)
+    to_real = real / np.maximum(size, 1e-12)
+    to_imaginary = imaginary / np.maximum(size, 1e-12)
+    slope = to_real * (slopes[:, :n_even] @ mix[:n_even]) + to_imaginary * (
+        slopes[:, n_even:] @ mix[n_even:]
+    )
+    gradient = np.empty((f.size, shape.size))
+    gradient[:, 0] = -slope * f / f50**2
+    gradient[:, 1:n_even] = to_real[:, None] * functions[:, 1:n_even]
+    gradient[:, n_even:] = to_imaginary[:, None] * functions[:, n_even:]
+    variance = np.einsum("ij,ij->i", gradient @ covariance, gradient)
+    return size * pixel, np.sqrt(np.maximum(variance, 0.0)) * pixel
+
+
+def level_crossing(
+    level: float, shape: FloatArray, covariance: FloatArray, angle_rad: float
+) -> tuple[float, float] | None:
+    """Frequency at which the system's MTF first falls to a level, and its uncertainty."""
+    family = shape_family()
+    n_even = 1 + family.n_modes
+    mix = np.concatenate([[1.0], shape[1:]])
+    lens = np.hypot(
+        family.transfer[:, :n_even] @ mix[:n_even], family.transfer[:, n_even:] @ mix[n_even:]
+    )
+    f = family.t * shape[0]
+    value = lens * np.abs(pixel_mtf(f, float(np.rad2deg(angle_rad))))
+    below = np.flatnonzero(value < level)
+    if below.size == 0 or below[0] == 0:
+        return None
+    k = int(below[0])
+    slope = float((value[k] - value[k - 1]) / (f[k] - f[k - 1]))
+    found = float(f[k - 1] + (level - value[k - 1]) / slope)
+    _, std = mtf_curve(np.array([found]), shape, covariance, angle_rad)
+    return found, float(std[0] / abs(slope))
