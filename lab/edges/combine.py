@@ -33,9 +33,10 @@ def combine(values: Sequence[float], stds: Sequence[float]) -> tuple[float, floa
         If the lengths differ, are 0, or a standard uncertainty is not > 0.
     """
     y = np.asarray(values, dtype=np.float64)
-    variance = np.asarray(stds, dtype=np.float64) ** 2
-    if y.size == 0 or y.shape != variance.shape or not np.all(variance > 0):
+    s = np.asarray(stds, dtype=np.float64)
+    if y.size == 0 or y.shape != s.shape or not np.all(s > 0):
         raise ValueError("values and stds need one length >= 1, and every std > 0")
+    variance = s**2
 
     def weighted(between: float) -> tuple[float, float, float]:
         weight = 1 / (variance + between)
@@ -70,11 +71,11 @@ def mean_of_directions(
     ValueError
         As ``combine``.
     """
+    if not len(values) == len(stds) == len(directions) > 0:
+        raise ValueError("values, stds and directions need one length >= 1, and every std > 0")
     parts = []
     for direction in sorted(set(directions)):
         picked = [i for i, d in enumerate(directions) if d == direction]
         parts.append(combine([values[i] for i in picked], [stds[i] for i in picked]))
-    if not parts:
-        raise ValueError("values and stds need one length >= 1, and every std > 0")
     mean = sum(value for value, _ in parts) / len(parts)
     return mean, float(np.sqrt(sum(std**2 for _, std in parts))) / len(parts)

@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from lab.edges.model import N_NUISANCE, EdgeState, NormalEquations
 from lab.edges.shapes import ShapeFamily
@@ -27,7 +28,6 @@ _SAGITTA_STD_PX = 2.0
 # functions, share of the prior). The last is the companion.
 FREE = ((1.0, 1e-5, 0.06), (1.0, 0.02, 0.03), (8.0, 0.2, 0.01))
 _KEPT = 32  # grid points worked out in full; the rest are too far to matter
-_ODD_STD_PHYSICAL = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -64,57 +64,61 @@ def departure(state: EdgeState) -> FloatArray:
     return values
 
 
-def _physical(
+def _nearest(
     information: FloatArray, gradient: FloatArray, state: EdgeState, family: ShapeFamily
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Log evidence, means and covariances of the nearest grid points."""
-    n_odd = family.n_odd
-    offset = np.zeros((family.point.shape[0], information.shape[0]))
-    offset[:, 1 : 1 + family.n_modes] = family.point - state.coefficient[: family.n_modes]
-    offset[:, 1 + family.n_modes :] = -state.coefficient[family.n_modes :]
-    # Rank by the likelihood at each point, f50 free, blunted by a typical spread.
-    typical = np.zeros(information.shape[0])
-    typical[0] = 1e4
-    typical[1 : 1 + family.n_modes] = np.mean(family.direction**2, axis=(0, 2)) * 3
-    typical[1 + family.n_modes :] = 1e-12
-    root = np.sqrt(typical)
-    blunt = np.linalg.inv(np.eye(root.size) + root[:, None] * information * root)
-    pulled = gradient - offset @ information
-    score = (
-        family.log_weight
-        + offset @ gradient
-        - 0.5 * np.einsum("ki,ki->k", offset @ information, offset)
-    )
-    score = score + 0.5 * np.einsum("ki,ki->k", (pulled * root) @ blunt, pulled * root)
-    near = np.argsort(score)[-_KEPT:]
-    offset, pulled = offset[near], pulled[near]
+) -> npt.NDArray[np.intp]:
+    """Grid points that the pixels like best, f50 left free, odd functions at 0."""
+    n = family.n_modes
+    # f50 integrated out; what is left is quadratic in the components.
+    row = information[0, 1 : 1 + n]
+    precise = information[1 : 1 + n, 1 : 1 + n] - np.outer(row, row) / information[0, 0]
+    odd = -state.coefficient[n:]
+    pull = gradient[1 : 1 + n] - information[1 : 1 + n, 1 + n :] @ odd
+    pull = pull - row * ((gradient[0] - information[0, 1 + n :] @ odd) / information[0, 0])
+    # Blunted by a typical distance to the nearest grid point, which the local
+    # directions will take up: (precise^-1 + typical)^-1, written without the inverse.
+    root = np.sqrt(family.typical_variance)
+    blunt = np.linalg.inv(np.eye(n) + root[:, None] * precise * root)
+    likely = np.linalg.solve(precise + np.diag(1 / family.mode_variance) * 1e-3, pull)
+    core = blunt @ (root[:, None] * precise) / root[:, None]
+    offset = family.point - (state.coefficient[:n] + likely)
+    distance = ((offset @ core) * offset).sum(axis=1)
+    return np.argpartition(family.log_weight - 0.5 * distance, -_KEPT)[-_KEPT:]
 
+
+def _physical(
+    information: FloatArray,
+    gradient: FloatArray,
+    state: EdgeState,
+    family: ShapeFamily,
+    near: npt.NDArray[np.intp],
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Log evidence, means and covariances of grid points, odd functions held at 0."""
+    n = family.n_modes
+    size = information.shape[0]
+    offset = np.zeros((near.size, size))
+    offset[:, 1 : 1 + n] = family.point[near] - state.coefficient[:n]
+    offset[:, 1 + n :] = -state.coefficient[n:]
+    pushed = offset @ information
     n_direction = family.direction.shape[2]
-    move = np.zeros((near.size, information.shape[0], 1 + n_direction + n_odd))
+    move = np.zeros((near.size, size, 1 + n_direction))
     move[:, 0, 0] = 1.0
-    move[:, 1 : 1 + family.n_modes, 1 : 1 + n_direction] = family.direction[near]
-    move[:, np.arange(n_odd) + 1 + family.n_modes, np.arange(n_odd) + 1 + n_direction] = (
-        _ODD_STD_PHYSICAL
-    )
-    moved_information = np.swapaxes(move, 1, 2) @ information
-    inner = moved_information @ move
-    precision = np.ones(inner.shape[1])
-    precision[0] = 0.0
-    inner[:, np.arange(precision.size), np.arange(precision.size)] += precision
-    right = (pulled[:, None, :] @ move)[:, 0]
+    move[:, 1 : 1 + n, 1:] = family.direction[near]
+    transposed = np.swapaxes(move, 1, 2)
+    inner = transposed @ (information @ move)
+    inner[:, np.arange(1, 1 + n_direction), np.arange(1, 1 + n_direction)] += 1.0
+    right = ((gradient - pushed)[:, None, :] @ move)[:, 0]
     inverse = np.linalg.inv(inner)
     amount = (inverse @ right[:, :, None])[:, :, 0]
-    _, log_det = np.linalg.slogdet(inner)
     evidence = (
         family.log_weight[near]
         + offset @ gradient
-        - 0.5 * np.einsum("ki,ki->k", offset @ information, offset)
-        + 0.5 * np.einsum("ki,ki->k", right, amount)
-        - 0.5 * log_det
+        - 0.5 * (pushed * offset).sum(axis=1)
+        + 0.5 * (right * amount).sum(axis=1)
+        - 0.5 * np.linalg.slogdet(inner)[1]
     )
     mean = offset + (move @ amount[:, :, None])[:, :, 0]
-    covariance = move @ inverse @ np.swapaxes(move, 1, 2)
-    return evidence, mean, covariance
+    return evidence, mean, move @ inverse @ transposed
 
 
 def _free(
@@ -171,6 +175,7 @@ def shape_posterior(
     log_free = np.log([share for _, _, share in FREE])
     log_physical = np.log(1 - sum(share for _, _, share in FREE))
     evidences, means, covariances, back, base = [], [], [], [], []
+    near: npt.NDArray[np.intp] | None = None
     for gradient_std in GRADIENT_STD:
         precision = nuisance_precision(gradient_std)
         place = np.linalg.inv(system.normal[:n, :n] + np.diag(precision))
@@ -184,7 +189,9 @@ def shape_posterior(
             - 0.5 * away @ (precision * away)
             + 0.5 * np.log(precision[2:4]).sum()
         )
-        evidence, mean, covariance = _physical(information, gradient, state, family)
+        if near is None:  # the gradient hardly changes which points are near
+            near = _nearest(information, gradient, state, family)
+        evidence, mean, covariance = _physical(information, gradient, state, family, near)
         wide = [_free(information, gradient, state, family, w, o) for w, o, _ in FREE]
         evidences.append(
             np.concatenate([evidence + log_physical, np.array([e for e, _, _ in wide]) + log_free])

@@ -47,8 +47,9 @@ _ODD_KNOTS = (0.0, 0.5, 1.0, 1.6, 2.4, 3.6)
 # aberrated, residual blur mostly under the Airy disc.
 _SPHERICAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.3, 1.7, 2.1)
 _SPHERICAL_WEIGHT = (0.32, 0.16, 0.14, 0.12, 0.1, 0.08, 0.05, 0.03)
-_DEFOCUS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.75, 0.9, 1.1)  # from w20 = -w040, both signs
-_DEFOCUS_WEIGHT = (0.16, 0.14, 0.13, 0.12, 0.11, 0.1, 0.09, 0.07, 0.05, 0.03)
+# Defocus from w20 = -w040, both signs; the profile changes fastest along it.
+_DEFOCUS = tuple(np.concatenate([np.arange(0, 0.6, 0.05), np.arange(0.6, 1.15, 0.075)]).tolist())
+_DEFOCUS_WEIGHT = tuple(np.linspace(0.16, 0.03, len(_DEFOCUS)).tolist())
 _GAUSS = (0.0, 0.2, 0.35, 0.5, 0.7, 1.0, 1.6)
 _GAUSS_WEIGHT = (0.34, 0.22, 0.16, 0.12, 0.08, 0.05, 0.03)
 _MOTION = (0.6, 1.1, 1.7, 2.4)
@@ -77,6 +78,8 @@ class ShapeFamily:
     direction : ndarray, (n_point, n_modes, n_direction)
         Steps of one standard deviation towards each point's neighbours.
     log_weight : ndarray, (n_point,)
+    typical_variance : ndarray, (n_modes,)
+        Mean square of the directions: how far a shape lies from its grid point.
     centre : int
         Row of u = 0.
     """
@@ -91,26 +94,49 @@ class ShapeFamily:
     point: FloatArray
     direction: FloatArray
     log_weight: FloatArray
+    typical_variance: FloatArray
     centre: int
 
 
-def _physical_shapes(t: FloatArray) -> FloatArray:
-    """Shapes h(t): the grid (spherical, defocus, Gauss) flattened, then the moving ones."""
+def _physical_transfers() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Transfers on s, the grid (spherical, defocus, Gauss) flattened, then the moving ones.
+
+    Returns
+    -------
+    s : ndarray, (n_s,)
+        Fraction of the cut-off.
+    transfer : ndarray, (n_shape, n_s)
+    s50 : ndarray, (n_shape,)
+        Where each falls to one half.
+    """
     s = np.linspace(0, 1, 201)
     defocus = np.array([-d for d in _DEFOCUS[:0:-1]] + list(_DEFOCUS))
-    # One call per row: the quadrature's order follows the largest aberration in it.
-    otf = np.stack([aberrated_otf(s, defocus[:, None] - w, w) for w in _SPHERICAL])
+    # The transfer function is smooth in defocus: a Chebyshev series of 18 terms gives
+    # every value to 1e-6. One call a row, whose order follows its largest aberration.
+    top = _DEFOCUS[-1]
+    node = np.cos(np.pi * (np.arange(18) + 0.5) / 18)
+    series = np.polynomial.chebyshev.chebvander(defocus / top, 17) @ np.linalg.inv(
+        np.polynomial.chebyshev.chebvander(node, 17)
+    )
+    otf = np.stack([series @ aberrated_otf(s, top * node[:, None] - w, w) for w in _SPHERICAL])
     blur = np.exp(-2 * (np.pi * np.array(_GAUSS)[:, None] * s) ** 2)
     grid = (otf[:, :, None, :] * blur).reshape(-1, s.size)
     middle = len(_DEFOCUS) - 1
-    still = otf[0, [middle, middle + 3]]  # in focus, and at 0.3 waves
+    still = otf[0, [middle, middle + 6]]  # in focus, and at 0.3 waves
     moving = (still[:, None, :] * np.sinc(np.array(_MOTION)[:, None] * s)).reshape(-1, s.size)
-    shapes = []
-    for h in np.concatenate([grid, moving]):
-        k = int(np.argmax(h < 0.5))
-        s50 = s[k - 1] + (h[k - 1] - 0.5) / (h[k - 1] - h[k]) * (s[k] - s[k - 1])
-        shapes.append(np.interp(t * s50, s, h, right=0.0))
-    return np.array(shapes)
+    transfer = np.concatenate([grid, moving])
+    k = np.argmax(transfer < 0.5, axis=1)
+    row = np.arange(k.size)
+    before, after = transfer[row, k - 1], transfer[row, k]
+    return s, transfer, s[k - 1] + (before - 0.5) / (before - after) * (s[1] - s[0])
+
+
+def _normalised(transfers: tuple[FloatArray, FloatArray, FloatArray], t: FloatArray) -> FloatArray:
+    """Shapes h(t), each with h(1) = 1/2."""
+    s, transfer, s50 = transfers
+    return np.array(
+        [np.interp(t * half, s, h, right=0.0) for h, half in zip(transfer, s50, strict=True)]
+    )
 
 
 def _grid_weights() -> FloatArray:
@@ -201,17 +227,18 @@ def shape_family() -> ShapeFamily:
     cosine = np.cos((2 * np.pi) * np.outer(u, t_node))
     to_esf = w_node / (np.pi * t_node)
 
-    shapes = _physical_shapes(t_node)
+    transfers = _physical_transfers()
+    shapes = _normalised(transfers, t_node)
     prior = _grid_weights()
     mean = prior @ shapes
     deviation = shapes - mean
     # Principal components of the edge profiles: white noise weighs all u alike.
-    profile = (deviation * to_esf) @ sine[::FINE_PER_NODE].T / np.sqrt(NODES_PER_UNIT)
-    _, singular, basis = np.linalg.svd(profile * np.sqrt(prior)[:, None], full_matrices=False)
-    point = profile @ basis[:N_MODES].T
-    to_mode = np.linalg.lstsq(point * np.sqrt(prior)[:, None], np.diag(np.sqrt(prior)), rcond=None)[
-        0
-    ]
+    step = 2 * FINE_PER_NODE
+    profile = (deviation * to_esf) @ sine[::step].T * np.sqrt(step / _FINE)
+    variance, basis = np.linalg.eigh((profile * prior[:, None]).T @ profile)
+    variance, basis = variance[: -N_MODES - 1 : -1], basis[:, : -N_MODES - 1 : -1]
+    point = profile @ basis
+    to_mode = (point * prior[:, None]).T / variance[:, None]
     symmetric = np.concatenate([mean[:, None], (to_mode @ deviation).T], axis=1)
     odd = _odd_functions(t_node)
     half = (
@@ -229,7 +256,7 @@ def shape_family() -> ShapeFamily:
 
     points, directions, weights = _with_simpler(point, _directions(point), prior)
     t = np.linspace(0, _REACH_T, 2001)
-    fine = _physical_shapes(t)
+    fine = _normalised(transfers, t)
     transfer = [(prior @ fine)[:, None], (to_mode @ (fine - prior @ fine)).T, _odd_functions(t)]
     return ShapeFamily(
         esf=both_sides(half),
@@ -238,9 +265,10 @@ def shape_family() -> ShapeFamily:
         transfer=np.concatenate(transfer, axis=1),
         n_modes=N_MODES,
         n_odd=odd.shape[1],
-        mode_variance=singular[:N_MODES] ** 2,
+        mode_variance=variance,
         point=points,
         direction=directions,
         log_weight=np.log(weights),
+        typical_variance=3 * np.mean(directions**2, axis=(0, 2)),
         centre=u.size - 1,
     )
