@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+
+# As the commands do, before the array library loads: the same digits on every machine.
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 from lab.session.running import MeasuredSession, measure_session
 from lab.simulate.demo import DemoPlan, DemoSeries, write_demo_session

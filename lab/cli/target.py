@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from pathlib import Path
 from typing import Annotated
@@ -31,7 +32,7 @@ def target(
     Example: stopwise target chart -m 1 -m 2 -m 3 --sensor 23.5x15.6
     """
     from lab.errors import LabError
-    from targets import chart_sheet, square_field, write_layout, write_pdf, write_svg
+    from targets import PAPERS_MM, chart_sheet, square_field, write_layout, write_pdf, write_svg
 
     size = re.fullmatch(r"\s*([\d.]+)\s*[xX]\s*([\d.]+)\s*", sensor)
     try:
@@ -40,6 +41,11 @@ def target(
         width = height = 0.0
     if not (width > 0 and height > 0):
         raise LabError(f"--sensor {sensor}: give width x height in mm, like 36x24.")
+    for m in magnification:
+        if not 0 < m < math.inf:
+            raise LabError(f"--magnification {m:g}: give a number above 0, like 2.")
+    if paper is not None and paper not in PAPERS_MM:
+        raise LabError(f"--paper {paper}: give {' or '.join(PAPERS_MM)}, or leave it out.")
     fields = [
         square_field(magnification=m, sensor_width_mm=width, sensor_height_mm=height)
         for m in magnification

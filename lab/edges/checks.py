@@ -57,7 +57,7 @@ def why_unfit(fit: EdgeFit, row: FloatArray, col: FloatArray) -> str | None:
             "something besides one straight edge is in the region "
             f"({100 * largest:.0f} % of the step left over): a second edge, a corner or dirt"
         )
-    if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.3:
+    if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.5:
         return "the blur is too wide for the region: both sides of the edge must be in it"
     return _too_few_phases(fit)
 

@@ -52,7 +52,7 @@ def _lens_curves(
         ratio = reach / np.abs(index[far])
         plateau = np.zeros((ratio.size, n_col))
         plateau[:, 0] = 0.5 * np.sign(index[far])
-        even = np.arange(n_col) <= family.n_modes
+        even = np.arange(n_col) <= family.n_even
         esf[far] = plateau + (esf[far] - plateau) * np.where(
             even, ratio[:, None], ratio[:, None] ** 3
         )

@@ -133,7 +133,7 @@ def fit_edge(
         far_side=far_side_px,
     )
     state, used_noise = _placed(pixels, start, noise)
-    n_all = family.n_modes + family.n_odd
+    n_all = family.n
     keep: FloatArray | None = None
     for _ in range(5):
         system = normal_equations(pixels, state, family, n_all, used_noise, keep)
@@ -200,9 +200,7 @@ def _placed(
 ) -> tuple[EdgeState, NoiseModel]:
     """Gauss-Newton with the first components, until the edge sits still."""
     family = shape_family()
-    precision = np.concatenate(
-        [nuisance_precision(0.1), [0.0], 1 / family.mode_variance[:_FIRST_MODES]]
-    )
+    precision = np.concatenate([nuisance_precision(0.1), [0.0], 1 / family.variance[:_FIRST_MODES]])
     # Placing needs no more than a few thousand pixels; an odd stride mixes the phases.
     stride = 2 * (pixels.value.size // 8000) + 1
     if stride > 1:

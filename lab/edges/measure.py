@@ -255,7 +255,7 @@ def _measured(
         gradient_x=0.0,
         # A Gaussian's MTF50 is 0.18739 / std; a lens's tails make it look 15 % softer.
         lens_f50=1.15 * 0.18739 / np.sqrt(max(start.blur_std_px**2 - 1 / 12, 0.35**2)),
-        coefficient=np.zeros(family.n_modes + family.n_odd),
+        coefficient=np.zeros(family.n),
     )
     try:
         fit = fit_edge(value, row, col, state, noise, far_side_px)

@@ -29,7 +29,7 @@ def mtf_curve(
     f: FloatArray, shape: FloatArray, covariance: FloatArray, angle_rad: float
 ) -> tuple[FloatArray, FloatArray]:
     """System MTF at f (n,) and its standard uncertainty; ``shape`` = lens f50, coefficients."""
-    n_even = 1 + shape_family().n_modes
+    n_even = 1 + shape_family().n_even
     f50 = float(shape[0])
     functions, slopes = _functions(f, f50)
     mix = np.concatenate([[1.0], shape[1:]])
@@ -55,7 +55,7 @@ def level_crossing(
 ) -> tuple[float, float] | None:
     """Frequency at which the system's MTF first falls to a level, and its uncertainty."""
     family = shape_family()
-    n_even = 1 + family.n_modes
+    n_even = 1 + family.n_even
     mix = np.concatenate([[1.0], shape[1:]])
     lens = np.hypot(
         family.transfer[:, :n_even] @ mix[:n_even], family.transfer[:, n_even:] @ mix[n_even:]

@@ -44,6 +44,12 @@ class Band:
     wavelength_um: tuple[float, ...]
     weight: tuple[float, ...]
 
+    def __post_init__(self) -> None:
+        if not all(w > 0 for w in self.wavelength_um) or not self.wavelength_um:
+            raise ValueError("every wavelength must be > 0")
+        if not abs(sum(self.weight) - 1) < 1e-6:
+            raise ValueError("weights must sum to 1")
+
     @property
     def mean_um(self) -> float:
         """Weighted mean wavelength. [um]."""
@@ -231,6 +237,10 @@ def diffraction_mtf50(
     ValueError
         If an argument is outside its range.
     """
+    if not f_number > 0:
+        raise ValueError("f_number must be > 0")
+    if pixel_pitch_um is not None and not pixel_pitch_um > 0:
+        raise ValueError("pixel_pitch_um must be > 0")
     shortest = min(wavelength for wavelength, _ in _lines(wavelength_um))
 
     def transfer(f: FloatArray) -> FloatArray:

@@ -53,7 +53,7 @@ def set_copies_aside(
     """Leave out copies: all but the first, or all where they claim different series."""
     by_hash: dict[str, list[Draft]] = {}
     for draft in drafts:
-        if draft.used and draft.file in hashes:
+        if draft.used and hashes.get(draft.file):  # no hash: the file could not be read
             by_hash.setdefault(hashes[draft.file], []).append(draft)
     for same in by_hash.values():
         if len(same) == 1:

@@ -49,7 +49,6 @@ class FrameTask:
     marked_stop: float | None
     focus_position_um: float | None
     pixel_pitch_um: float
-    flags: tuple[str, ...]
     every_edge: bool
 
 
@@ -175,7 +174,7 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
     task : FrameTask
         Its path is not opened.
     """
-    flags = (*task.flags, *frame.flags)
+    flags = frame.flags
     magnification: float | None = None
     magnification_std: float | None = None
     if task.field is None:
@@ -244,7 +243,7 @@ def run_task(task: FrameTask) -> FrameRecord:
     try:
         frame = read_frame(task.path)
     except FrameError as error:
-        return _record(task, "unreadable", str(error), task.flags)
+        return _record(task, "unreadable", str(error), ())
     return measure_frame(frame, task)
 
 

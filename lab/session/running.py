@@ -117,7 +117,6 @@ def _tasks(
             marked_stop=place.marked_stop,
             focus_position_um=place.focus_position_um,
             pixel_pitch_um=config.body.pixel_pitch_um,
-            flags=place.flags,
             every_edge=every_edge,
         )
 
@@ -188,7 +187,7 @@ def measure_session(
             if again or record is None or not _same(record, task):
                 open_tasks.append(task)
             else:
-                moved = _placed(record, task)
+                moved = _moved(record, task)
                 if moved != record:
                     store.put(moved)
         done = len(tasks) - len(open_tasks)
@@ -237,7 +236,10 @@ def _gathered(
         if place.magnification is None:
             frames.append(_unplaced(place, hashes))
         elif place.file in by_file:
-            frames.append(by_file[place.file])
+            moved = _moved(by_file[place.file], place)
+            # The store holds the doubts that the file itself raises; those of its place change.
+            flags = tuple(dict.fromkeys((*place.flags, *moved.flags)))
+            frames.append(replace(moved, flags=flags))
     frames += [
         replace(record, status="missing", reason="the file is gone from the session", edges=())
         for file, record in by_file.items()
@@ -252,12 +254,13 @@ def _same(record: FrameRecord, task: FrameTask) -> bool:
     )
 
 
-def _placed(record: FrameRecord, task: FrameTask) -> FrameRecord:
+def _moved(record: FrameRecord, place: FrameTask | FrameAssignment) -> FrameRecord:
+    """A record where the session puts it by now."""
     return replace(
         record,
-        magnification=task.magnification,
-        marked_stop=task.marked_stop,
-        focus_position_um=task.focus_position_um,
+        magnification=place.magnification,
+        marked_stop=place.marked_stop,
+        focus_position_um=place.focus_position_um,
     )
 
 

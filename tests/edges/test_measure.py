@@ -110,7 +110,7 @@ def test_the_far_side_of_a_bar_is_known_not_guessed() -> None:
     near = np.abs(x) < 77
     told = measured(measure_edge(bar, near, far_side_px=width)).mtf50_cyc_per_px
     untold = measured(measure_edge(bar, near)).mtf50_cyc_per_px
-    assert told == pytest.approx(truth, rel=1e-3)
+    assert told == pytest.approx(truth, rel=2e-3)
     assert untold > truth * 1.003
 
 
@@ -283,7 +283,7 @@ def with_nan() -> np.ndarray:
         (bar(), "edge"),
         (corner(), "edge"),
         (900.0 * (np.indices((90, 90)).sum(axis=0) // 8 % 2) + noisy_edge()[:90, :90], ""),
-        (np.indices((90, 90))[1] * 10.0 + np.random.default_rng(3).normal(0, 9, (90, 90)), "wide"),
+        (np.indices((90, 90))[1] * 10.0 + np.random.default_rng(3).normal(0, 9, (90, 90)), ""),
         (np.minimum(noisy_edge(), 700), "bright side is clipped: halve the exposure"),
         (np.minimum(noisy_edge(0), 700), "bright side is clipped"),
         (np.maximum(noisy_edge(), 300), "dark side is clipped"),

@@ -78,7 +78,7 @@ def test_slope_is_the_derivative() -> None:
 def test_ends_of_the_aberrated_pupil(w20: float, w040: float) -> None:
     assert aberrated_otf(0.0, w20, w040) == pytest.approx(1, abs=1e-14)
     np.testing.assert_array_equal(aberrated_otf([1.0, 1.2, 40.0], w20, w040), 0)
-    assert 0 < abs(aberrated_otf(0.99, w20, w040)) < clear_pupil_mtf(0.99)
+    assert 0 < abs(aberrated_otf(0.99, w20, w040)) <= clear_pupil_mtf(0.99)
 
 
 def test_ends_of_the_clear_and_the_annular_pupil() -> None:
@@ -101,7 +101,8 @@ def test_annulus_beyond_the_reach_of_its_stop_is_a_clear_pupil_of_less_area(
 def test_annulus_without_a_stop_is_the_clear_pupil() -> None:
     s = np.linspace(0, 1, 11)
     np.testing.assert_allclose(annular_pupil_mtf(s, 0.0), clear_pupil_mtf(s), rtol=0, atol=0)
-    np.testing.assert_allclose(annular_pupil_mtf(s, 1e-6), clear_pupil_mtf(s), rtol=0, atol=1e-11)
+    # A stop of 1e-4 hides 1e-8 of the area, three times over at most.
+    np.testing.assert_allclose(annular_pupil_mtf(s, 1e-4), clear_pupil_mtf(s), rtol=0, atol=3e-8)
 
 
 def test_general_route_without_aberration_is_the_clear_pupil() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -112,7 +111,7 @@ def test_again_measures_finished_frames_to_the_same_digits(
     _table(folder, *(f"{file},,,,,no" for file in FILES[:4]))
     again = measure_session(folder, workers=1, again=True)
     assert worked == FILES[4:]
-    assert [replace(f, flags=()) for f in again.frames] == list(tiny.measured.frames[4:])
+    assert again.frames == tiny.measured.frames[4:]
 
 
 def test_every_edge_is_another_setting(tiny: Any, tiny_copy: Copy, worked: list[str]) -> None:
@@ -147,11 +146,22 @@ def test_stop_from_the_table_wins_and_is_kept(tiny_copy: Copy, worked: list[str]
     assert [frame.marked_stop for frame in moved.frames] == [4.0] * 3 + [5.6] * 3
 
 
-def test_new_place_has_the_flags_of_a_fresh_run(tiny_copy: Copy) -> None:
+def test_new_place_has_the_flags_of_a_fresh_run(tiny: Any, tiny_copy: Copy) -> None:
     folder = tiny_copy(measured=True)
     _table(folder, f"{FILES[0]},,8,,,")  # against the order of capture
     moved = _by_file(measure_session(folder, workers=1))
+    assert moved[FILES[0]].flags == ("stop-disagreement",)
     assert moved == _by_file(measure_session(folder, workers=1, again=True))
+    (folder / "frames.csv").unlink()
+    assert measure_session(folder, workers=1) == tiny.measured
+
+
+def test_place_of_the_moment_counts_before_the_next_run(tiny: Any, tiny_copy: Copy) -> None:
+    folder = tiny_copy(measured=True)
+    _table(folder, f"{FILES[1]},,5.6,7.5,,")
+    frame = _by_file(stored_session(folder))[FILES[1]]
+    assert (frame.marked_stop, frame.focus_position_um) == (5.6, 7.5)
+    assert frame.edges == tiny.measured.frames[1].edges
 
 
 def test_changed_file_is_measured_again(tiny: Any, tiny_copy: Copy, worked: list[str]) -> None:
@@ -184,6 +194,14 @@ def test_unreadable_frame_is_reported_and_the_rest_measured(
     assert worked == [FILES[2]]
     path.write_bytes(whole)
     assert _by_file(measure_session(folder, workers=1))[FILES[2]] == tiny.measured.frames[2]
+
+
+def test_files_that_cannot_be_read_are_no_copies_of_each_other(
+    tiny_copy: Copy, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tiny_copy(measured=True)
+    monkeypatch.setattr(running, "hash_of", lambda path: "")
+    assert [frame.file for frame in stored_session(folder).frames] == FILES
 
 
 def test_frame_that_went_is_missing(tiny_copy: Copy, worked: list[str]) -> None:
@@ -223,7 +241,7 @@ def test_blade_session_measures_any_straight_edge(tiny_copy: Copy) -> None:
 
 def test_session_not_measured_yet_says_so(tiny_copy: Copy) -> None:
     folder = tiny_copy(measured=False)
-    with pytest.raises(SessionError, match="nothing is measured yet. Run: stopwise measure"):
+    with pytest.raises(SessionError, match=r"nothing is measured yet\. Run: stopwise measure"):
         stored_session(folder)
     assert not (folder / "results.sqlite").exists()
 
