@@ -216,7 +216,8 @@ def _placed(
         if noise is None:
             fresh = noise_from_residuals(system, state.high - state.low, pixels.quantum)
             if used is None:  # weights were even: bring them to scale
-                system = normal_equations(pixels, state, family, _FIRST_MODES, fresh, None)
+                mean = 1 / float(np.mean(fresh.variance(system.signal)))
+                system = replace(system, normal=system.normal * mean, right=system.right * mean)
             used = fresh
         away = np.concatenate([departure(state), [0.0], state.coefficient[:_FIRST_MODES]])
         step = np.linalg.solve(system.normal + np.diag(precision), system.right - precision * away)

@@ -20,7 +20,7 @@ from lab.edges.curves import node_curves
 from lab.edges.fit import EdgeFit, EdgeLostError, fit_edge
 from lab.edges.locus import EdgeLocus, edge_locus, raggedness
 from lab.edges.model import N_NUISANCE, EdgeState
-from lab.edges.mtf import level_crossing, mtf_curve
+from lab.edges.mtf import level_crossings, mtf_curve
 from lab.edges.shapes import NODES_PER_UNIT, shape_family
 from lab.edges.start import EdgeStart, find_start
 from lab.edges.types import FloatArray, MaskArray, NoiseModel, Rejection
@@ -271,14 +271,12 @@ def _measured(
     surplus = max(1.0, chi_square(fit))
     covariance = surplus * fit.covariance[N_NUISANCE:, N_NUISANCE:]
     companion_covariance = surplus * fit.companion_covariance
-    mtf50 = level_crossing(0.5, shape, covariance, angle)
-    companion = level_crossing(0.5, fit.companion, companion_covariance, angle)
+    mtf50, mtf20, mtf10 = level_crossings((0.5, 0.2, 0.1), shape, covariance, angle)
+    (companion,) = level_crossings((0.5,), fit.companion, companion_covariance, angle)
     if mtf50 is None or companion is None or not mtf50[1] < 0.3 * mtf50[0]:
         return Rejection(
             reason="the blur is too wide for the region: both sides of the edge must be in it"
         )
-    mtf20 = level_crossing(0.2, shape, covariance, angle)
-    mtf10 = level_crossing(0.1, shape, covariance, angle)
     curve, curve_std = mtf_curve(_FREQUENCY, shape, covariance, angle)
     # Where the edge leaves the region, in half lengths.
     reach = float(np.max(np.abs(fit.along[np.abs(fit.distance_px) < 1])))

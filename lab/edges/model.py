@@ -148,17 +148,21 @@ def normal_equations(
     scale = np.ones(8 + n_shape)
     scale[4], scale[5], scale[6] = -1.0, p.half_length, -1.0
 
+    def summed(values: FloatArray) -> FloatArray:
+        return np.bincount(at, values, n_node).astype(np.float64, copy=False)
+
     normal = np.empty((k.size, k.size))
     right = np.empty(k.size)
-    other = 1 - part
     moment = weight
     for q in range(5):
         if q:
             moment = moment * t
-        upper = moment * part
-        off_diagonal = np.bincount(at, upper * other, n_node)[:-1, None]
-        diagonal = np.bincount(at, moment * other * other, n_node)
-        diagonal[1:] += np.bincount(at, upper * part, n_node)[:-1]
+        # With place p between nodes: sums of (1 - p)**2, p (1 - p) and p**2.
+        by_place = moment * part
+        first_sum, second_sum = summed(by_place), summed(by_place * part)
+        off_diagonal = (first_sum - second_sum)[:-1, None]
+        diagonal = summed(moment) - 2 * first_sum + second_sum
+        diagonal[1:] += second_sum[:-1]
         # Only columns 2 and 4 ever come with a power of t.
         side = slice(None) if q == 0 else slice(2, 5, 2)
         b = basis[:, side]
@@ -171,10 +175,9 @@ def normal_equations(
         pick = power[:, None] + power[None, :] == q
         normal[pick] = gram[np.ix_(k, k)][pick]
         if q < 3:
-            total = moment * residual
-            upper = total * part
-            node_sum = np.bincount(at, total - upper, n_node)
-            node_sum[1:] += np.bincount(at, upper, n_node)[:-1]
+            upper = summed(by_place * residual)
+            node_sum = summed(moment * residual) - upper
+            node_sum[1:] += upper[:-1]
             right[power == q] = (node_sum @ basis)[k[power == q]]
     return NormalEquations(
         normal=normal * (scale[:, None] * scale),

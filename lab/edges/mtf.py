@@ -11,7 +11,7 @@ from lab.edges.shapes import shape_family
 from lab.edges.types import FloatArray
 from lab.optics.sensor import pixel_mtf
 
-__all__ = ["level_crossing", "mtf_curve"]
+__all__ = ["level_crossings", "mtf_curve"]
 
 
 def _functions(f: FloatArray, f50: float) -> tuple[FloatArray, FloatArray]:
@@ -50,23 +50,41 @@ def mtf_curve(
     return size * pixel, np.sqrt(np.maximum(variance, 0.0)) * pixel
 
 
-def level_crossing(
-    level: float, shape: FloatArray, covariance: FloatArray, angle_rad: float
-) -> tuple[float, float] | None:
-    """Frequency at which the system's MTF first falls to a level, and its uncertainty."""
+def level_crossings(
+    levels: tuple[float, ...], shape: FloatArray, covariance: FloatArray, angle_rad: float
+) -> list[tuple[float, float] | None]:
+    """Where the system's MTF first falls to each level, with standard uncertainties.
+
+    Parameters
+    ----------
+    levels : tuple of float
+        Between 0 and 1. [-]
+    shape, covariance : ndarray
+        Of the fitted edge.
+    angle_rad : float
+        Of the normal, for the pixel's aperture.
+
+    Returns
+    -------
+    list of (float, float) or None
+        Frequency and standard uncertainty [cycles per pixel]; None where the curve
+        stays above.
+    """
     family = shape_family()
     n_even = 1 + family.n_even
     mix = np.concatenate([[1.0], shape[1:]])
-    lens = np.hypot(
-        family.transfer[:, :n_even] @ mix[:n_even], family.transfer[:, n_even:] @ mix[n_even:]
-    )
-    f = family.t * shape[0]
+    table = family.transfer[::2]
+    lens = np.hypot(table[:, :n_even] @ mix[:n_even], table[:, n_even:] @ mix[n_even:])
+    f = family.t[::2] * shape[0]
     value = lens * np.abs(pixel_mtf(f, float(np.rad2deg(angle_rad))))
-    below = np.flatnonzero(value < level)
-    if below.size == 0 or below[0] == 0:
-        return None
-    k = int(below[0])
-    slope = float((value[k] - value[k - 1]) / (f[k] - f[k - 1]))
-    found = float(f[k - 1] + (level - value[k - 1]) / slope)
-    _, std = mtf_curve(np.array([found]), shape, covariance, angle_rad)
-    return found, float(std[0] / abs(slope))
+    found: list[tuple[float, float] | None] = []
+    for level in levels:
+        k = int(np.argmax(value < level))
+        if k == 0:
+            found.append(None)
+            continue
+        slope = float((value[k] - value[k - 1]) / (f[k] - f[k - 1]))
+        at = float(f[k - 1] + (level - value[k - 1]) / slope)
+        _, std = mtf_curve(np.array([at]), shape, covariance, angle_rad)
+        found.append((at, float(std[0] / abs(slope))))
+    return found

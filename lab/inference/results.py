@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["FocusSample", "SeriesResult", "SessionResult", "StopPoint"]
+__all__ = ["ColourResult", "FocusSample", "SeriesResult", "SessionResult", "StopPoint"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +52,20 @@ class StopPoint:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ColourResult:
+    """One raw colour against green at one stop. None = not measured."""
+
+    channel: str
+    marked_stop: float
+    lateral_corner_px: float | None  # outwards positive, at the frame's corner
+    lateral_corner_std_px: float | None
+    lateral_corner_image_um: float | None
+    lateral_corner_object_um: float | None
+    focus_difference_um: float | None  # object side, best focus against green's
+    focus_difference_std_um: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
 class SeriesResult:
     """One magnification: its stops and what they say."""
 
@@ -68,6 +82,7 @@ class SeriesResult:
     curve_stop: tuple[float, ...]  # smooth curve through the points, for the figure
     curve_mtf50_image_cyc_per_mm: tuple[float, ...]
     curve_diffraction_mtf50_image_cyc_per_mm: tuple[float, ...]
+    colours: tuple[ColourResult, ...] = ()  # at the stop nearest the optimum
     flags: tuple[str, ...] = ()
 
 

@@ -18,8 +18,9 @@ import numpy as np
 
 from lab.edges.combine import mean_of_directions
 from lab.edges.types import FloatArray
+from lab.inference.colour import lateral_colour
 from lab.inference.optimum import stop_curve
-from lab.inference.results import FocusSample, SeriesResult, SessionResult, StopPoint
+from lab.inference.results import ColourResult, FocusSample, SeriesResult, SessionResult, StopPoint
 from lab.inference.through_focus import through_focus_peak
 from lab.optics.geometry import effective_f_number
 from lab.optics.sensor import pixel_mtf
@@ -37,8 +38,8 @@ _EDGE_TILT_DEG = 6.0  # of the chart's edges; the pixel's aperture hardly depend
 _SEED = 20  # redrawing points must give the same interval every time
 
 
-def _centre_edges(frame: FrameRecord) -> list[EdgeRecord]:
-    measured = [e for e in frame.edges if e.status == "measured" and e.channel == CHANNEL]
+def _centre_edges(frame: FrameRecord, channel: str = CHANNEL) -> list[EdgeRecord]:
+    measured = [e for e in frame.edges if e.status == "measured" and e.channel == channel]
     near = [e for e in measured if math.hypot(e.field_x, e.field_y) <= CENTRE_RADIUS]
     if near or any(e.square for e in measured):
         return near
@@ -202,8 +203,10 @@ def _series(
         loss_percent=loss_percent,
         rng=np.random.default_rng(_SEED),
     )
+    nearest = min(points, key=lambda p: abs(math.log(p.exact_stop / curve.optimum_stop)))
     return replace(
         series,
+        colours=_colours(config, nearest, frames, rig),
         optimum_stop=curve.optimum_stop,
         optimum_low95=curve.optimum_low95,
         optimum_high95=curve.optimum_high95,
@@ -214,6 +217,55 @@ def _series(
         curve_diffraction_mtf50_image_cyc_per_mm=curve.diffraction_mtf50,
         flags=curve.flags,
     )
+
+
+def _colours(
+    config: SessionConfig, point: StopPoint, frames: Sequence[FrameRecord], rig: _Rig
+) -> tuple[ColourResult, ...]:
+    """Red and blue against green at one stop."""
+    here = [f for f in frames if f.marked_stop == point.marked_stop and f.status == "measured"]
+    used = {s.file for s in point.focus_samples if s.used}
+    half_diagonal_px = math.hypot(*config.body.sensor_mm) / 2 * 1e3 / rig.pitch_um
+    green = _best_focus(here, CHANNEL)
+    out = []
+    for channel in ("red", "blue"):
+        lateral = lateral_colour(
+            [f.edges for f in here if f.file in used], channel, half_diagonal_px
+        )
+        focus = _best_focus(here, channel)
+        shift, shift_std = None, None
+        if green is not None and focus is not None:
+            shift = focus[0] - green[0]
+            shift_std = math.hypot(focus[1], green[1])
+        image_um = None if lateral is None else lateral.corner_px * rig.pitch_um
+        out.append(
+            ColourResult(
+                channel=channel,
+                marked_stop=point.marked_stop,
+                lateral_corner_px=None if lateral is None else lateral.corner_px,
+                lateral_corner_std_px=None if lateral is None else lateral.corner_std_px,
+                lateral_corner_image_um=image_um,
+                lateral_corner_object_um=None if image_um is None else image_um / rig.magnification,
+                focus_difference_um=shift,
+                focus_difference_std_um=shift_std,
+            )
+        )
+    return tuple(out)
+
+
+def _best_focus(frames: Sequence[FrameRecord], channel: str) -> tuple[float, float] | None:
+    """Place of best focus in one colour and its uncertainty, object side."""
+    samples = []
+    for frame in frames:
+        edges = _centre_edges(frame, channel)
+        if edges and frame.focus_position_um is not None:
+            samples.append((frame.focus_position_um, *_frame_mtf50(edges)))
+    if not samples:
+        return None
+    peak = through_focus_peak(*zip(*samples, strict=True))
+    if peak.best_focus_um is None or peak.best_focus_std_um is None:
+        return None
+    return peak.best_focus_um, peak.best_focus_std_um
 
 
 def _cautions(

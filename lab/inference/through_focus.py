@@ -39,6 +39,7 @@ class FocusPeak:
     mtf50_low95: float
     mtf50_high95: float
     best_focus_um: float | None
+    best_focus_std_um: float | None
     curve_um: tuple[float, ...]
     curve_mtf50: tuple[float, ...]
     used: tuple[bool, ...]
@@ -108,6 +109,7 @@ def _sharpest(
         mtf50_low95=float(y[k] - 1.96 * s[k]),
         mtf50_high95=float(y[k] + 1.96 * s[k]),
         best_focus_um=best,
+        best_focus_std_um=None,
         curve_um=(),
         curve_mtf50=(),
         used=tuple(bool(i == k) for i in range(y.size)),
@@ -158,6 +160,7 @@ def _fitted(z: FloatArray, y: FloatArray, s: FloatArray, near: MaskArray) -> Foc
         mtf50_low95=peak - reach * std,
         mtf50_high95=peak + reach * std,
         best_focus_um=best,
+        best_focus_std_um=float(np.sqrt(covariance[1, 1])),
         curve_um=tuple(grid.tolist()),
         curve_mtf50=tuple((peak * _shape(grid, best, float(np.exp(fit.x[2])), skew)).tolist()),
         used=tuple(bool(v) for v in near),

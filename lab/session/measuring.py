@@ -1,8 +1,9 @@
 """Measure one frame: register the target in it, measure its edges, make its record.
 
 Green is measured at the field's centre and in its four corners, red and blue at
-the centre; ``every_edge`` measures every edge in every colour. A frame without
-a usable edge is a rejected record with its reason, never an error.
+the centre and on two edges in each corner; ``every_edge`` measures every edge in
+every colour. A frame without a usable edge is a rejected record with its reason,
+never an error.
 """
 
 from __future__ import annotations
@@ -145,6 +146,14 @@ def _key_squares(edges: Sequence[RegisteredEdge]) -> tuple[set[str], set[str]]:
     return {centre}, chosen
 
 
+def _one_a_direction(edges: Sequence[RegisteredEdge]) -> tuple[RegisteredEdge, ...]:
+    """First edge of each square in each direction: enough to see a colour's displacement."""
+    first: dict[tuple[str, str], RegisteredEdge] = {}
+    for edge in edges:
+        first.setdefault((edge.square, edge.direction), edge)
+    return tuple(first.values())
+
+
 def placed_edges(regions: Sequence[EdgeRegion], frame: Frame) -> tuple[RegisteredEdge, ...]:
     """Found edges as placed edges: no square, field position from the frame."""
     n_row, n_col = frame.shape
@@ -198,15 +207,17 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
         centre, everywhere = _key_squares(edges)
         px_per_mm = 1e3 * magnification / task.pixel_pitch_um
         far_side = {square.name: square.side_mm * px_per_mm for square in task.field.squares}
+    colour_edges = _one_a_direction(edges)
     channels = ("green",) if "grey" in frame.flags else CHANNELS
     records = []
     for channel in channels:
         noise = estimate_noise(frame, channel)
-        wanted = everywhere if channel == "green" else centre
         records += [
             measure_channel_edge(frame, edge, channel, noise, far_side[edge.square])
             for edge in edges
-            if task.every_edge or edge.square in wanted
+            if task.every_edge
+            or edge.square in centre
+            or (edge.square in everywhere and (channel == "green" or edge in colour_edges))
         ]
     status, reason = "measured", ""
     if not any(record.status == "measured" for record in records):

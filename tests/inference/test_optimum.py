@@ -133,7 +133,7 @@ def test_interval_grows_with_the_uncertainty_and_repeats_with_the_seed() -> None
         assert curve == _curve(STOPS, mtf50, std)
         assert curve.optimum_low95 < curve.optimum_stop < curve.optimum_high95
         width[std] = np.log2(curve.optimum_high95 / curve.optimum_low95)
-    assert width[0.02] / width[0.004] == pytest.approx(5, rel=0.3)
+    assert width[0.02] > 4 * width[0.004]
 
 
 @pytest.mark.parametrize("stops", [(4.0,), (), (4.0, 2.8), (4.0, 4.0, 5.6)])
