@@ -27,6 +27,7 @@ from lab.edges.types import FloatArray, NoiseModel
 __all__ = ["EdgeFit", "EdgeLostError", "fit_edge"]
 
 _FIRST_MODES = 5
+_MODEL_ERROR = 2e-4  # of the step: no pixel is explained better than the tables are exact
 _OUTLIER = 6.0  # noise standard deviations
 _OUTLIER_STEP = 0.02  # and at least this share of the step: model error is no dust
 _MOST_OUTLIERS = 0.03
@@ -78,7 +79,7 @@ def noise_from_residuals(system: NormalEquations, step: float, quantum: float) -
         r = r[np.abs(r) <= 5 * spread] if spread > 0 else r
         level.append(float(system.signal[side].mean()))
         variance.append(float(np.mean(r * r)))
-    floor = max((1e-6 * step) ** 2, quantum**2 / 12)
+    floor = max((_MODEL_ERROR * step) ** 2, quantum**2 / 12)
     rise = level[1] - level[0]
     gain = max((variance[1] - variance[0]) / rise, 0.0) if rise > 0 else 0.0
     read = variance[0] - gain * max(level[0], 0.0) if gain > 0 else float(np.mean(variance))
@@ -132,10 +133,13 @@ def fit_edge(
         quantum=_quantum(value),
         far_side=far_side_px,
     )
+    if noise is not None:
+        floor = _MODEL_ERROR * (start.high - start.low)
+        noise = NoiseModel(read_std=float(np.hypot(noise.read_std, floor)), gain=noise.gain)
     state, used_noise = _placed(pixels, start, noise)
     n_all = family.n
     keep: FloatArray | None = None
-    for _ in range(5):
+    for _ in range(8):
         system = normal_equations(pixels, state, family, n_all, used_noise, keep)
         if noise is None:
             used_noise = noise_from_residuals(system, state.high - state.low, pixels.quantum)
@@ -150,11 +154,13 @@ def fit_edge(
         posterior = shape_posterior(system, state, family)
         before = state
         state = _stepped(state, posterior.step, pixels)
-        # What a step leaves behind is of the order of its square: 1e-4 at the most.
-        if (
-            abs(posterior.step[N_NUISANCE]) < 0.008 * state.lens_f50
-            and abs(posterior.step[4]) < 0.01
-        ):
+        # What a step leaves behind is of the order of its square: it must be well
+        # below the uncertainty, or the evidence was weighed at the wrong place.
+        std = np.sqrt(np.diag(posterior.covariance))
+        f50_limit = min(0.008, max(3e-4, 2 * float(std[N_NUISANCE]) / state.lens_f50))
+        if abs(posterior.step[N_NUISANCE]) < f50_limit * state.lens_f50 and abs(
+            posterior.step[4]
+        ) < min(0.01, max(3e-4, 2 * float(std[4]))):
             break
     return EdgeFit(
         state=state,

@@ -16,6 +16,7 @@ import pytest
 
 from lab.inference.results import SeriesResult, SessionResult
 from reports import SimulatedTruth, render_page, write_page
+from reports.words import flag_words
 
 VOID = {"meta", "br", "path", "use", "rect"}
 PER_STOP_COLUMNS = 10
@@ -173,7 +174,7 @@ def test_stop_tables_print_the_record(page: Page, session: SessionResult) -> Non
                 assert all(map(agrees, printed, values)), (cell, values)
             if point.best_focus_um is None:
                 assert row[7] == "unknown"
-            assert row[9] == (", ".join(point.flags) or "none")
+            assert row[9] == (", ".join(flag_words(f) for f in point.flags) or "none")
 
 
 def test_answers_come_first_and_print_the_record(page: Page, session: SessionResult) -> None:

@@ -141,17 +141,18 @@ def test_record_carries_its_task(file: Path, field: Field) -> None:
 
 def test_key_places_are_centre_and_corners(file: Path, field: Field) -> None:
     record = run_task(_task(file, field))
-    squares = {
-        channel: {e.square for e in record.edges if e.channel == channel}
-        for channel in ("red", "green", "blue")
-    }
-    (centre,) = squares["red"]
-    assert squares["blue"] == {centre}
-    assert centre in squares["green"]
-    assert len(squares["green"]) == 5
-    corners = [e for e in record.edges if e.channel == "green" and e.square != centre]
-    quarters = {(e.field_x > 0, e.field_y > 0) for e in corners}
-    assert len(quarters) == 4
+    count = Counter((e.square, e.channel, e.direction) for e in record.edges)
+    places = {e.square: (e.field_x, e.field_y) for e in record.edges}
+    centre = min(places, key=lambda name: np.hypot(*places[name]))
+    corners = {square: place for square, place in places.items() if square != centre}
+    assert len(corners) == 4
+    assert len({(x > 0, y > 0) for x, y in corners.values()}) == 4
+    for direction in ("horizontal", "vertical"):
+        for channel in ("red", "green", "blue"):
+            assert count[centre, channel, direction] == 2
+        for square in corners:  # one or two lie inside the frame, one is enough in red and blue
+            assert count[square, "green", direction] in (1, 2)
+            assert count[square, "red", direction] == count[square, "blue", direction] == 1
 
 
 def test_every_edge_adds_squares_and_colours(file: Path, field: Field) -> None:
