@@ -18,20 +18,16 @@ import typer
 __all__ = ["default_workers", "guarded", "print_json", "print_table", "progress_bar"]
 
 
-# The fits' matrices are small: more threads in a process slow them down and change the last
-# digits. The array library reads this when a command first loads it.
-_ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-
-
 def guarded(command: Callable[..., None]) -> Callable[..., None]:
     """Turn the failures a user can meet into one message and exit code 2."""
 
     @functools.wraps(command)
     def run(*args: Any, **kwargs: Any) -> None:
         from lab.errors import LabError
+        from lab.threads import set_one_thread
         from targets.errors import TargetError
 
-        os.environ.update(_ONE_THREAD)
+        set_one_thread()  # before a command loads the array library
         try:
             command(*args, **kwargs)
         except (LabError, TargetError) as error:

@@ -13,12 +13,27 @@ _MIN_STEP = 6.0  # in noise standard deviations
 
 
 def clipped_side(values: FloatArray) -> str | None:
-    """Which end of the scale holds a pile of equal values that the other end lacks."""
-    top = np.count_nonzero(values == values.max()) / values.size
-    bottom = np.count_nonzero(values == values.min()) / values.size
-    if top > 0.05 and top > 5 * bottom:
+    """Which end of the scale holds a pile of equal values that the other end lacks.
+
+    A quiet plateau of whole numbers piles up too, but over several levels: the last one
+    must hold far more pixels than the next.
+
+    Parameters
+    ----------
+    values : ndarray, (n,)
+        Not all equal.
+
+    Returns
+    -------
+    str or None
+        "bright" or "dark".
+    """
+    _, count = np.unique(values, return_counts=True)
+    share = count / values.size
+    top, bottom = share[-1], share[0]
+    if top > 0.05 and top > 5 * bottom and top > 3 * share[-2]:
         return "bright"
-    if bottom > 0.05 and bottom > 5 * top:
+    if bottom > 0.05 and bottom > 5 * top and bottom > 3 * share[1]:
         return "dark"
     return None
 

@@ -46,7 +46,7 @@ def read_frame(path: Path) -> Frame:
             head = file.read(8)
             contents = read_contents(file)
     except FileNotFoundError:
-        raise FrameError(f"{path.name}: there is no such file in {path.parent}.") from None
+        raise FrameError(f"{path}: there is no such file.") from None
     except IsADirectoryError:
         raise FrameError(f"{path.name}: is a folder. Name one frame in it.") from None
     except OSError as error:

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,11 +23,15 @@ from lab.edges.types import FloatArray, MaskArray
 from lab.optics.pupil import aberrated_otf
 from lab.optics.system import crossing
 
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
+
 __all__ = ["FocusPeak", "through_focus_peak"]
 
 _FLANK = 0.55  # frames below this share of the sharpest one do not shape the peak
 _SIDES_FROM = 6  # frames from which the two sides may differ
 _LARGEST_SKEW = 0.5
+_PEAK_ERROR = 0.0035
 _SHAPE_ERROR = 0.06  # of the fall from the peak; judged on simulated aberrated lenses
 
 
@@ -117,36 +122,67 @@ def _sharpest(
     )
 
 
+def _scatter(residual: FloatArray, own: FloatArray, freedom: int) -> float:
+    """Common scatter that brings chi-square down to its expectation, 0 if it is there."""
+    low, high = 0.0, float(np.sqrt(np.sum(residual**2) / freedom))
+    if np.sum((residual / own) ** 2) <= freedom:
+        return 0.0
+    for _ in range(40):
+        middle = (low + high) / 2
+        if np.sum(residual**2 / (own**2 + middle**2)) > freedom:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
+
+
 def _fitted(z: FloatArray, y: FloatArray, s: FloatArray, near: MaskArray) -> FocusPeak:
     from scipy.optimize import least_squares
     from scipy.stats import t as student
 
     zn, yn = z[near], y[near]
-    # Frames differ by more than pixel noise (vibration, rail): never trust 0.2 % or
-    # better. And the borrowed shape holds less well the further down the flank.
-    sn = yn * np.sqrt((s[near] / yn) ** 2 + 0.002**2 + (_SHAPE_ERROR * (1 - yn / yn.max())) ** 2)
+    # The borrowed shape holds to a few per mille at the peak and less well the further
+    # down the flank.
+    doubt = np.hypot(_PEAK_ERROR, _SHAPE_ERROR * (1 - yn / yn.max()))
+    own = np.hypot(s[near] / yn, doubt) * yn
     k = int(np.argmax(yn))
     span = float(np.ptp(z))
     n_free = 4 if zn.size >= _SIDES_FROM else 3
 
-    def residual(p: FloatArray) -> FloatArray:
+    def model(p: FloatArray) -> FloatArray:
         skew = _LARGEST_SKEW * np.tanh(p[3]) if n_free == 4 else 0.0
-        model = np.exp(p[0]) * _shape(zn, p[1], np.exp(p[2]), skew)
-        out = (yn - model) / sn
-        return np.append(out, p[3] / 0.5) if n_free == 4 else out
+        return np.asarray(np.exp(p[0]) * _shape(zn, p[1], np.exp(p[2]), skew))
 
-    fits = []
-    for width in (0.3, 0.8, 2.0):
-        start = [np.log(yn[k]), zn[k], np.log(width * span), 0.0][:n_free]
-        fits.append(least_squares(residual, start, x_scale=[0.05, 0.1 * span, 0.3, 0.3][:n_free]))
-    fit = min(fits, key=lambda f: float(f.cost))
-    freedom = zn.size - 3
-    chi2 = 2 * float(fit.cost) / freedom if freedom > 0 else 1.0
+    def fitted(start: FloatArray, scatter: float) -> OptimizeResult:
+        std = np.hypot(own, scatter)
+
+        def residual(p: FloatArray) -> FloatArray:
+            out = (yn - model(p)) / std
+            return np.append(out, p[3] / 0.5) if n_free == 4 else out
+
+        scale = np.array([0.05, 0.1 * span, 0.3, 0.3])[:n_free]
+        return least_squares(residual, start, x_scale=scale)
+
+    starts = [
+        np.array([np.log(yn[k]), zn[k], np.log(width * span), 0.0])[:n_free]
+        for width in (0.3, 0.8, 2.0)
+    ]
+    fit = min((fitted(start, 0.0) for start in starts), key=lambda f: float(f.cost))
+    # Scatter of the frames beyond their own noise, as in the Mandel-Paule mean.
+    freedom = max(zn.size - n_free, 1)
+    scatter = 0.0
+    for _ in range(3):
+        scatter = _scatter(yn - model(fit.x), own, freedom)
+        if scatter == 0:
+            break
+        fit = fitted(fit.x, scatter)
     jacobian = np.asarray(fit.jac, dtype=np.float64)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(1.0, chi2)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian)
     peak = float(np.exp(fit.x[0]))
     std = peak * float(np.sqrt(covariance[0, 0]))
-    reach = 1.96 if chi2 <= 1 or freedom < 1 else float(student.ppf(0.975, max(freedom, 2)))
+    # Frames down the flanks hardly tell the scatter: they count by their weight.
+    telling = float(np.sum((_PEAK_ERROR / doubt) ** 2)) - 2
+    reach = 1.96 if scatter == 0 else float(student.ppf(0.975, np.clip(telling, 2, freedom)))
     best = float(fit.x[1])
     flags = []
     order = np.argsort(z)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -27,6 +26,7 @@ from lab.session.draft import Assignment, FrameAssignment
 from lab.session.frame_files import list_frames
 from lab.session.measuring import FrameTask, hash_of, run_task
 from lab.session.store import FrameRecord, ResultsStore
+from lab.threads import one_thread
 from targets.layout import Field, Layout, read_layout
 
 __all__ = [
@@ -127,22 +127,15 @@ def _pool(workers: int) -> Iterator[Callable[[list[FrameTask]], Iterable[FrameRe
     if workers == 1:
         yield lambda tasks: map(run_task, tasks)
         return
-    # The fit's matrices are small: one thread a process, or they fight for the cores.
-    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-    before = {name: os.environ.get(name) for name in names}
-    os.environ.update(dict.fromkeys(names, "1"))
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
-    try:
-        yield lambda tasks: (
-            future.result() for future in as_completed([pool.submit(run_task, t) for t in tasks])
-        )
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
+    with one_thread():
+        pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+        try:
+            yield lambda tasks: (
+                future.result()
+                for future in as_completed([pool.submit(run_task, task) for task in tasks])
+            )
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
 
 
 def measure_session(

@@ -14,7 +14,6 @@ The same seed gives the same bytes, however many workers share the job.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
@@ -41,6 +40,7 @@ from lab.simulate.truth import (
     true_optimum_stop,
     write_truth,
 )
+from lab.threads import one_thread
 from targets.chart import chart_sheet, square_field
 from targets.layout import Field, write_layout
 
@@ -48,7 +48,6 @@ __all__ = ["DemoPlan", "DemoSeries", "write_demo_session"]
 
 _CHANNEL = "green"
 _FIRST_SHOT = datetime(2024, 11, 16, 14, 7, 31)
-_ONE_THREAD = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")}
 _EXPOSURE_SPREAD = 0.06  # of a frame's exposure, either way
 
 
@@ -165,22 +164,12 @@ def _task_map(workers: int) -> Iterator[Callable[[Callable[[Any], Any], Any], It
     if workers == 1:
         yield map
         return
-    # Fresh processes read the environment when they load the array library.
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(_ONE_THREAD)
-    try:
-        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-            try:
-                yield pool.map
-            except BaseException:  # an interrupt too must not wait for the frames still queued
-                pool.shutdown(wait=False, cancel_futures=True)
-                raise
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
+    with one_thread(), ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        try:
+            yield pool.map
+        except BaseException:  # an interrupt too must not wait for the frames still queued
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 def _true_series(task: tuple[DemoPlan, DemoSeries]) -> TrueSeries:

@@ -198,14 +198,10 @@ def _chance(n: int) -> float:
 
 def test_intervals_hold_the_optimum_about_as_often_as_they_say() -> None:
     hits = [hit for model in MODELS[1:4] for hit in _model(*model).hits(0.005, 70)]
-    assert np.mean(hits) == pytest.approx(0.95, abs=_chance(len(hits)))
+    # The doubt about what lies between stops is sized for worse lenses than these.
+    assert np.mean(hits) > 0.95 - _chance(len(hits))
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the interval leaves out the error of interpolating between stops: where the optimum "
-    "lies midway between two, it is 0.02 stop off and the interval holds it in half the cases",
-)
 def test_intervals_hold_an_optimum_between_stops() -> None:
     hits = [hit for model in (MODELS[0], MODELS[4]) for hit in _model(*model).hits(0.005, 50)]
     assert np.mean(hits) > 0.95 - _chance(len(hits))
