@@ -31,7 +31,7 @@ __all__ = ["FocusPeak", "through_focus_peak"]
 _FLANK = 0.55  # frames below this share of the sharpest one do not shape the peak
 _SIDES_FROM = 6  # frames from which the two sides may differ
 _LARGEST_SKEW = 0.5
-_PEAK_ERROR = 0.0035
+_PEAK_ERROR = 0.002  # what a borrowed shape may miss the peak by
 _SHAPE_ERROR = 0.06  # of the fall from the peak; judged on simulated aberrated lenses
 
 
@@ -141,8 +141,8 @@ def _fitted(z: FloatArray, y: FloatArray, s: FloatArray, near: MaskArray) -> Foc
     from scipy.stats import t as student
 
     zn, yn = z[near], y[near]
-    # The borrowed shape holds to a few per mille at the peak and less well the further
-    # down the flank.
+    # The borrowed shape holds to 2 per mille at the peak and less well the further down
+    # the flank.
     doubt = np.hypot(_PEAK_ERROR, _SHAPE_ERROR * (1 - yn / yn.max()))
     own = np.hypot(s[near] / yn, doubt) * yn
     k = int(np.argmax(yn))
@@ -179,7 +179,7 @@ def _fitted(z: FloatArray, y: FloatArray, s: FloatArray, near: MaskArray) -> Foc
     jacobian = np.asarray(fit.jac, dtype=np.float64)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     peak = float(np.exp(fit.x[0]))
-    std = peak * float(np.sqrt(covariance[0, 0]))
+    std = peak * float(np.hypot(np.sqrt(covariance[0, 0]), _PEAK_ERROR))
     # Frames down the flanks hardly tell the scatter: they count by their weight.
     telling = float(np.sum((_PEAK_ERROR / doubt) ** 2)) - 2
     reach = 1.96 if scatter == 0 else float(student.ppf(0.975, np.clip(telling, 2, freedom)))
