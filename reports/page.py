@@ -19,6 +19,7 @@ from pathlib import Path
 from lab.inference.results import SeriesResult, SessionResult, StopPoint
 from reports import figures, words
 from reports.markup import document, figure, prose, table, text
+from reports.tables import colour_table, stop_table
 
 __all__ = ["SimulatedTruth", "render_page", "write_page"]
 
@@ -138,46 +139,12 @@ def _series(series: SeriesResult, index: int) -> str:
         f'<p class="quiet">{_capital(words.measured_magnification_words(series))}.</p>',
     ]
     if series.points:
-        parts += [stops, '<div class="pair">', *pair, "</div>", _stop_table(series)]
+        parts += [stops, '<div class="pair">', *pair, "</div>", stop_table(series)]
     else:
         parts.append("<p>No stop of this series could be measured.</p>")
+    if series.colours:
+        parts += ["<h3>Colour</h3>", colour_table(series)]
     return "\n".join(part for part in parts if part)
-
-
-def _stop_table(series: SeriesResult) -> str:
-    digits = words.decimals([p.mtf50_std for p in series.points])
-    head = (
-        "Marked stop",
-        "Effective f\N{NON-BREAKING HYPHEN}number",
-        "MTF50, image side",
-        "95 % interval",
-        "MTF50, object side",
-        "Predicted diffraction, image side",
-        "Share of diffraction",
-        "Best focus, µm",
-        "Frames used of measured",
-        "Flags",
-    )
-    rows = [
-        (
-            words.marked_stop(p.marked_stop),
-            words.number(p.effective_f_number),
-            words.plus_minus(p.mtf50_image_cyc_per_mm, p.mtf50_std, digits),
-            words.interval_words(p.mtf50_low95, p.mtf50_high95, digits),
-            words.number(p.mtf50_object_cyc_per_mm, digits),
-            words.number(p.diffraction_mtf50_image_cyc_per_mm, digits),
-            _percent(p.percent_of_diffraction),
-            words.number(p.best_focus_um, 0),
-            f"{p.frames_used} of {p.frames_measured}",
-            ", ".join(text(words.flag_words(flag)) for flag in p.flags) or "none",
-        )
-        for p in series.points
-    ]
-    caption = (
-        f"Stops measured at {words.magnification_words(series.magnification)}. Frequencies in "
-        "cycles/mm, with ± 1 standard uncertainty; image side is on the sensor."
-    )
-    return table(caption, head, rows, wide=True)
 
 
 def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
@@ -194,7 +161,8 @@ def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
         errors.append(abs(error))
         holds = _holds(point.mtf50_low95, point.mtf50_high95, true, inside)
         measured = words.plus_minus(point.mtf50_image_cyc_per_mm, point.mtf50_std, 2)
-        rows.append((name, words.number(true, 2), measured, _signed_percent(error), holds))
+        difference = f"{words.number(error, signed=True)} %"
+        rows.append((name, words.number(true, 2), measured, difference, holds))
     optimum_rows: list[tuple[str, ...]] = []
     optimum_inside: list[bool] = []
     for magnification, true in truth.optimum_stops:
@@ -203,7 +171,7 @@ def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
         difference = "unknown"
         if measured_stop is not None and math.isfinite(measured_stop):
             stops = 2 * math.log2(measured_stop / true)
-            difference = f"{'+' if stops > 0 else ''}{words.number(stops, 2)} stops"
+            difference = f"{words.number(stops, 2, signed=True)} stops"
         holds = (
             "unknown"
             if series is None
@@ -368,15 +336,6 @@ def _at(series: SeriesResult) -> str:
 
 def _capital(sentence: str) -> str:
     return sentence[:1].upper() + sentence[1:]
-
-
-def _percent(value: float) -> str:
-    known = words.number(value, 0)
-    return known if known == "unknown" else f"{known} %"
-
-
-def _signed_percent(value: float) -> str:
-    return f"{'+' if value > 0 else ''}{words.number(value)} %"
 
 
 def _ratio_source(result: SessionResult) -> str:

@@ -83,12 +83,17 @@ def has_mtf50(point: StopPoint) -> bool:
     return is_known(point.mtf50_image_cyc_per_mm) and point.mtf50_image_cyc_per_mm > 0
 
 
-def number(value: float | None, digits: int = 1, *, missing: str = "unknown") -> str:
-    """A number to fixed decimals, or ``missing`` for None, NaN and infinity."""
+def number(
+    value: float | None, digits: int = 1, *, missing: str = "unknown", signed: bool = False
+) -> str:
+    """A number to fixed decimals, or ``missing`` for None, NaN and infinity.
+
+    A signed one shows a plus as well as a minus; zero shows neither.
+    """
     if value is None or not math.isfinite(value):
         return missing
-    text = f"{value:.{digits}f}"
-    return text.removeprefix("-") if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
+    text = f"{value:{'+' if signed else ''}.{digits}f}"
+    return text.lstrip("+-") if float(text) == 0 else text.replace("-", "\N{MINUS SIGN}")
 
 
 def decimals(stds: Iterable[float | None]) -> int:
@@ -97,11 +102,19 @@ def decimals(stds: Iterable[float | None]) -> int:
     return min(max(1, -math.floor(math.log10(min(known)))), 4) if known else 1
 
 
-def plus_minus(value: float | None, std: float | None, digits: int) -> str:
-    """``value ± std``."""
-    if not is_known(std):
-        return f"{number(value, digits)} (uncertainty unknown)" if is_known(value) else "unknown"
-    return f"{number(value, digits)} ± {number(std, digits)}"
+def plus_minus(
+    value: float | None,
+    std: float | None,
+    digits: int,
+    *,
+    missing: str = "unknown",
+    signed: bool = False,
+) -> str:
+    """``value ± std``; the value as in `number`."""
+    shown = number(value, digits, missing=missing, signed=signed)
+    if not is_known(value):
+        return shown
+    return f"{shown} ± {number(std, digits)}" if is_known(std) else f"{shown} (uncertainty unknown)"
 
 
 def interval_words(low95: float | None, high95: float | None, digits: int) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,7 +12,7 @@ import typer
 from lab.cli.terminal import print_json, print_table
 
 if TYPE_CHECKING:
-    from lab.inference.results import SessionResult
+    from lab.inference.results import ColourResult, SessionResult
 
 __all__ = ["fit"]
 
@@ -55,10 +57,31 @@ def fit(
                     for p in series.points
                 ],
             )
+            _print_colours(series.colours)
         typer.echo()
         print_summary(result)
     if not any(series.points for series in result.series):
         raise typer.Exit(1)
+
+
+def _print_colours(colours: Sequence[ColourResult]) -> None:
+    """Each raw colour against green in a line of its own, the stop before the first."""
+    from lab.cli.summary import stop_text
+
+    if colours:
+        start = f"colour at {stop_text(colours[0].marked_stop)}: "
+        typer.echo(start + f";\n{' ' * len(start)}".join(map(_colour_words, colours)))
+
+
+def _colour_words(colour: ColourResult) -> str:
+    corner = focus = "not measured"
+    if colour.lateral_corner_px is not None:
+        corner = (
+            f"{colour.lateral_corner_px:+z.2f} px ({colour.lateral_corner_image_um:+z.1f} um image)"
+        )
+    if colour.focus_difference_um is not None:
+        focus = f"{colour.focus_difference_um:+z.0f} um"
+    return f"{colour.channel} {corner} at the corner, focus {focus}"
 
 
 def _document(result: SessionResult) -> dict[str, Any]:
@@ -86,6 +109,7 @@ def _document(result: SessionResult) -> dict[str, Any]:
                     }
                     for p in series.points
                 ],
+                "colours": [asdict(colour) for colour in series.colours],
                 "optimum_stop": series.optimum_stop,
                 "optimum_low95": series.optimum_low95,
                 "optimum_high95": series.optimum_high95,

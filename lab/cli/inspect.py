@@ -28,7 +28,7 @@ def inspect(
     """
     from lab.edges.find import find_edges
     from lab.edges.types import Rejection
-    from lab.frames import estimate_noise, read_frame
+    from lab.frames import read_frame
     from lab.session.measuring import measure_channel_edge, placed_edges
 
     picture = read_frame(frame)
@@ -36,9 +36,8 @@ def inspect(
     rejected = found.reason if isinstance(found, Rejection) else ""
     records: list[EdgeRecord] = []
     if not isinstance(found, Rejection):
-        noise = estimate_noise(picture, "green")
         records = [
-            measure_channel_edge(picture, edge, "green", noise)
+            measure_channel_edge(picture, edge, "green", None)
             for edge in placed_edges(found, picture)
         ]
     measured = [r for r in records if r.status == "measured"]

@@ -100,7 +100,7 @@ def fit_edge(
     col: FloatArray,
     start: EdgeState,
     noise: NoiseModel | None,
-    far_side_px: float,
+    square_side_px: float,
 ) -> EdgeFit:
     """Fit the model to pixels.
 
@@ -114,8 +114,8 @@ def fit_edge(
         Rough values; coefficients 0.
     noise : NoiseModel or None
         None: estimated from the residuals.
-    far_side_px : float
-        Distance of the dark side's parallel far edge; infinite for none.
+    square_side_px : float
+        Side of the dark square that the edge belongs to; infinite for none.
 
     Raises
     ------
@@ -131,7 +131,7 @@ def fit_edge(
         half_length=float(np.max(np.abs(row * cos - col * sin))),
         half_width=float(np.max(np.abs(col * cos + row * sin - start.offset_px))),
         quantum=_quantum(value),
-        far_side=far_side_px,
+        square_side=square_side_px,
     )
     if noise is not None:
         floor = _MODEL_ERROR * (start.high - start.low)

@@ -174,7 +174,7 @@ def measure_edge(
     mask: MaskArray | None = None,
     noise: NoiseModel | None = None,
     *,
-    far_side_px: float = np.inf,
+    square_side_px: float = np.inf,
 ) -> EdgeMeasurement | Rejection:
     """Measure the one slanted edge in a region.
 
@@ -186,10 +186,11 @@ def measure_edge(
         True = use; one raw colour's sites, unsaturated. None: all.
     noise : NoiseModel, optional
         In the same unit. None: estimated from the region.
-    far_side_px : float
-        Where the dark side is a bar or square: the distance to its parallel far
-        edge, outside the region. Its tail lifts the dark side; left in, it overstates
-        MTF50 by up to 1 % where the blur is a twentieth of the bar. [px], > 0
+    square_side_px : float
+        Where the dark side is a square and the region lies in the middle of one of
+        its sides: the side's length. The tails of the other three sides lift the
+        dark; left in, they overstate MTF50 by up to 1 % where the blur is a twentieth
+        of the side. [px], > 0
 
     Returns
     -------
@@ -199,10 +200,10 @@ def measure_edge(
     Raises
     ------
     ValueError
-        If an array has the wrong shape or far_side_px is not > 0.
+        If an array has the wrong shape or square_side_px is not > 0.
     """
-    if not far_side_px > 0:
-        raise ValueError("far_side_px must be > 0")
+    if not square_side_px > 0:
+        raise ValueError("square_side_px must be > 0")
     pixels = np.asarray(pixels, dtype=np.float64)
     if pixels.ndim != 2:
         raise ValueError("pixels must have two dimensions (n_row, n_col)")
@@ -233,7 +234,7 @@ def measure_edge(
     row, col = np.nonzero(use)
     row = row - (pixels.shape[0] - 1) / 2
     col = col - (pixels.shape[1] - 1) / 2
-    return _measured(value, row, col, start, noise, far_side_px)
+    return _measured(value, row, col, start, noise, square_side_px)
 
 
 def _measured(
@@ -242,7 +243,7 @@ def _measured(
     col: FloatArray,
     start: EdgeStart,
     noise: NoiseModel | None,
-    far_side_px: float,
+    square_side_px: float,
 ) -> EdgeMeasurement | Rejection:
     family = shape_family()
     state = EdgeState(
@@ -258,7 +259,7 @@ def _measured(
         coefficient=np.zeros(family.n),
     )
     try:
-        fit = fit_edge(value, row, col, state, noise, far_side_px)
+        fit = fit_edge(value, row, col, state, noise, square_side_px)
     except (EdgeLostError, np.linalg.LinAlgError):
         return Rejection(reason="no single straight edge could be followed in the region")
     reason = why_unfit(fit, row, col)

@@ -58,7 +58,7 @@ class PixelSet:
     """The used pixels of a region: values and offsets from the region's centre.
 
     ``half_length`` and ``half_width`` scale t and x, ``quantum`` is the step between
-    pixel values, ``far_side`` the distance of the dark side's other edge (px).
+    pixel values, ``square_side`` the side of the dark square (px).
     """
 
     value: FloatArray
@@ -67,7 +67,7 @@ class PixelSet:
     half_length: float
     half_width: float
     quantum: float
-    far_side: float
+    square_side: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -122,11 +122,18 @@ def normal_equations(
     at = (whole - first).astype(np.intp)
     n_node = last - first + 1
     used = s.coefficient[:n_shape]
-    esf, slope, by_f50 = node_curves(family, first, last, s.lens_f50, used, s.angle_rad, p.far_side)
+    esf, slope, by_f50 = node_curves(
+        family, first, last, s.lens_f50, used, s.angle_rad, p.square_side
+    )
     profile = 0.5 + esf[:, 0] + esf[:, 1:] @ used
     step = s.high - s.low
     signal = s.low + step * profile
     flat = _cubic(signal, slope * (step / NODES_PER_UNIT), at, part)
+    if np.isfinite(p.square_side):
+        # The square's other two sides lift its dark towards the corners: Airy tails.
+        tail = -_slope_at_zero(family, used) / (2 * np.pi**2 * s.lens_f50)
+        place, half = t * p.half_length, p.square_side / 2
+        flat = flat + (s.high - flat) * tail * (1 / (half + place) + 1 / (half - place))
     light = 1 + s.gradient_t * t + (s.gradient_x / p.half_width) * distance
     residual = p.value - flat * light
     weight = np.ones_like(flat) if noise is None else 1 / noise.variance(flat)
@@ -188,6 +195,14 @@ def normal_equations(
         signal=flat,
         bright_share=(flat - s.low) / step,
     )
+
+
+def _slope_at_zero(family: ShapeFamily, coefficient: FloatArray) -> float:
+    """Initial slope of the lens's transfer function by t: what its tails are made of."""
+    first = family.transfer[1, : coefficient.size + 1]
+    even = min(coefficient.size, family.n_even)
+    value = first[0] + first[1 : 1 + even] @ coefficient[:even]
+    return float((value - 1) / family.t[1])
 
 
 def _cubic(

@@ -58,7 +58,7 @@ def measure_channel_edge(
     edge: RegisteredEdge,
     channel: str,
     noise: NoiseModel | None,
-    far_side_px: float = math.inf,
+    square_side_px: float = math.inf,
 ) -> EdgeRecord:
     """Measure one placed edge in one raw colour.
 
@@ -70,7 +70,7 @@ def measure_channel_edge(
         One of ``lab.frames.CHANNELS``.
     noise : NoiseModel or None
         None: estimated from the edge's own two sides.
-    far_side_px : float
+    square_side_px : float
         As for ``measure_edge``.
     """
     region = edge.region
@@ -78,7 +78,7 @@ def measure_channel_edge(
     pixels, mask = frame.region(channel, rows, cols)
     saturated = 1 - float(frame.saturated[rows, cols][inside].mean())
     measured = (
-        measure_edge(pixels, mask & inside, noise, far_side_px=far_side_px)
+        measure_edge(pixels, mask & inside, noise, square_side_px=square_side_px)
         if saturated > 0.9
         else Rejection(
             reason=f"{100 * (1 - saturated):.0f} % of the edge's pixels are clipped (limit 10 %): "
@@ -192,7 +192,7 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
             return _record(task, "rejected", found.reason, flags)
         edges = placed_edges(found, frame)
         everywhere = centre = {""}
-        far_side = {"": math.inf}
+        side = {"": math.inf}
     else:
         registration = register_field(
             frame, task.field, magnification=task.magnification, pixel_pitch_um=task.pixel_pitch_um
@@ -206,14 +206,14 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
             return _record(task, "rejected", "no edge of the target lies inside the frame", flags)
         centre, everywhere = _key_squares(edges)
         px_per_mm = 1e3 * magnification / task.pixel_pitch_um
-        far_side = {square.name: square.side_mm * px_per_mm for square in task.field.squares}
+        side = {square.name: square.side_mm * px_per_mm for square in task.field.squares}
     colour_edges = _one_a_direction(edges)
     channels = ("green",) if "grey" in frame.flags else CHANNELS
     records = []
     for channel in channels:
         noise = estimate_noise(frame, channel)
         records += [
-            measure_channel_edge(frame, edge, channel, noise, far_side[edge.square])
+            measure_channel_edge(frame, edge, channel, noise, side[edge.square])
             for edge in edges
             if task.every_edge
             or edge.square in centre

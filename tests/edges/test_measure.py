@@ -99,19 +99,23 @@ def test_spread_functions_are_those_of_the_truth() -> None:
     np.testing.assert_allclose(lsf, (profile(x + 1e-3) - profile(x - 1e-3)) / 2e-3, atol=3e-3)
 
 
-def test_the_far_side_of_a_bar_is_known_not_guessed() -> None:
+def test_the_other_sides_of_a_square_are_known_not_guessed() -> None:
     blur = Blur(diffraction_px=8.6)
-    width = 171.0
+    side = 171.0
     profile = EdgeProfile(blur.system(6.0), 1 / 8.6)
     row, col = np.indices((128, 154)) - np.array([63.5, 76.5])[:, None, None]
-    x = col * np.cos(np.deg2rad(6)) + row * np.sin(np.deg2rad(6))
-    bar = LOW + (HIGH - LOW) * (profile(x) + 1 - profile(x + width))
+    angle = np.deg2rad(6)
+    x = col * np.cos(angle) + row * np.sin(angle)
+    t = row * np.cos(angle) - col * np.sin(angle)
+    across = profile(x + side) - profile(x)  # darkness of the strip between two sides
+    along = profile(t + side / 2) - profile(t - side / 2)
+    square = HIGH - (HIGH - LOW) * across * along
     truth = blur.level(0.5, 6.0)
-    near = np.abs(x) < 77
-    told = measured(measure_edge(bar, near, far_side_px=width)).mtf50_cyc_per_px
-    untold = measured(measure_edge(bar, near)).mtf50_cyc_per_px
-    assert told == pytest.approx(truth, rel=2e-3)
-    assert untold > truth * 1.003
+    near = (np.abs(x) < 77) & (np.abs(t) < 60)
+    told = measured(measure_edge(square, near, square_side_px=side)).mtf50_cyc_per_px
+    untold = measured(measure_edge(square, near)).mtf50_cyc_per_px
+    assert told == pytest.approx(truth, rel=1e-3)
+    assert abs(untold / truth - 1) > 2e-3
 
 
 # Masks, levels, light -------------------------------------------------------------------------
@@ -346,9 +350,9 @@ def test_wrong_shapes_raise(arguments: tuple[np.ndarray, ...], message: str) -> 
         measure_edge(*arguments)
 
 
-def test_a_far_side_must_lie_somewhere() -> None:
-    with pytest.raises(ValueError, match="far_side_px"):
-        measure_edge(noisy_edge(), far_side_px=0.0)
+def test_a_square_has_a_side() -> None:
+    with pytest.raises(ValueError, match="square_side_px"):
+        measure_edge(noisy_edge(), square_side_px=0.0)
 
 
 def test_a_result_cannot_be_changed() -> None:
