@@ -35,7 +35,8 @@ _CSS = """
 *{box-sizing:border-box}
 html{-webkit-text-size-adjust:100%;text-size-adjust:100%}
 body{margin:0;background:var(--ground);color:var(--ink);
-font:1rem/1.55 system-ui,"Segoe UI","Noto Sans","DejaVu Sans",sans-serif;overflow-wrap:anywhere}
+font:1rem/1.55 system-ui,"Segoe UI","Noto Sans","DejaVu Sans",sans-serif;overflow-wrap:break-word}
+bdi{overflow-wrap:anywhere}
 header,main,footer{max-width:70rem;margin:0 auto;padding:0 1.25rem}
 header{padding-top:1.75rem}footer{padding-bottom:3rem;color:var(--quiet)}
 h1{font-size:1.6rem;line-height:1.2;margin:0 0 .25rem}
@@ -62,7 +63,8 @@ figure svg{display:block;width:100%;height:auto;max-width:36rem;margin:0 auto}
 figcaption{font-size:.9rem;margin:.6rem auto 0;max-width:36rem}
 @media(max-width:30rem){
 header,main,footer{padding-left:.9rem;padding-right:.9rem}
-figure{padding:.3rem}figcaption{padding:0 .4rem .3rem}}
+figure{padding:.3rem}figcaption{padding:0 .4rem .3rem}
+}
 .pair{display:grid;gap:1rem;grid-template-columns:repeat(auto-fit,minmax(min(100%,27rem),1fr))}
 .pair figure{margin:0}
 .scroll{overflow-x:auto;margin:1rem 0}
@@ -77,7 +79,7 @@ thead th{vertical-align:bottom;font-weight:600;border-bottom:1px solid var(--qui
 tbody th{font-weight:600}
 .wide{width:100%;min-width:56rem}
 .wide td:not(:last-child){white-space:nowrap}.wide td:last-child{min-width:8rem}
-.wide thead th{overflow-wrap:normal}
+@media(max-width:30rem){table{font-size:.8rem}th,td{padding-right:.45rem}tbody th{min-width:0}}
 @media print{
 @page{margin:13mm}
 :root{--ground:#fff;--paper:#fff}
@@ -87,12 +89,13 @@ h2,h3,caption{break-after:avoid}
 figure,.answer,tr,.simulated{break-inside:avoid}
 figure{border:0;padding:0;margin:2mm 0}
 figcaption{font-size:8pt;line-height:1.4;margin-top:1mm;max-width:none}
+main>figure{display:grid;grid-template-columns:88mm 1fr;gap:5mm;align-items:center}
 figure svg{max-width:88mm}.pair svg{max-width:74mm}
-h2[id^=series]{break-before:page;border:0;margin:0;padding:0}.wide{break-inside:avoid}
+h2[id^=series]{break-before:page;border:0;margin:0;padding:0}table{break-inside:avoid}
 .pair{grid-template-columns:1fr 1fr}
 .answers{grid-template-columns:1fr 1fr}
 .scroll{overflow:visible}table{font-size:7.5pt}.wide{min-width:0}
-th,td{padding-right:.5rem}
+th,td{padding:.2rem .5rem .2rem 0}
 }
 """
 

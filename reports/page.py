@@ -136,14 +136,14 @@ def _series(series: SeriesResult, index: int) -> str:
     stops, *pair = (figure(d) if d is not None else "" for d in drawings)
     parts = [
         f'<h2 id="series-{index}">Measured {_at(series).lower()}</h2>',
-        f'<p class="quiet">{_capital(words.measured_magnification_words(series))}.</p>',
+        f'<p class="quiet">{prose(_capital(words.measured_magnification_words(series)))}.</p>',
     ]
     if series.points:
         parts += [stops, '<div class="pair">', *pair, "</div>", stop_table(series)]
     else:
         parts.append("<p>No stop of this series could be measured.</p>")
     if series.colours:
-        parts += ["<h3>Colour</h3>", colour_table(series)]
+        parts.append(colour_table(series))
     return "\n".join(part for part in parts if part)
 
 
@@ -188,13 +188,16 @@ def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
             )
         )
     largest = f"The largest difference is {words.number(max(errors), 1)} %." if errors else ""
+    finding = (
+        "The simulation knows each value it rendered; the measurement did not. "
+        f"The 95 % interval of MTF50 holds the truth at {sum(inside)} of {len(inside)} stops; "
+        f"that of the optimum at {sum(optimum_inside)} of {len(optimum_inside)} "
+        f"magnifications. {largest}"
+    )
     return "\n".join(
         (
             '<h2 id="truth">Simulated truth beside the result</h2>',
-            "<p>The simulation knows each value it rendered; the measurement did not. "
-            f"The 95 % interval of MTF50 holds the truth at {sum(inside)} of {len(inside)} stops; "
-            f"that of the optimum at {sum(optimum_inside)} of {len(optimum_inside)} "
-            f"magnifications. {largest}</p>",
+            f"<p>{prose(finding)}</p>",
             table(
                 "True and measured peak MTF50, image side, cycles/mm (± 1 standard uncertainty).",
                 ("Stop", "Truth", "Measured", "Difference", "Inside 95 % interval?"),

@@ -99,11 +99,11 @@ def colour_table(series: SeriesResult) -> str:
         for c in series.colours
     ]
     caption = (
-        f"Raw colours against green at {words.magnification_words(series.magnification)}, "
-        f"{words.marked_stop(series.colours[0].marked_stop)}, with ± 1 standard uncertainty. "
-        "Shift at the corner (lateral colour): how far the colour lies from green at the frame's "
-        "corner, outwards positive. Shift of best focus (longitudinal colour): how far from "
-        "green's its best focus lies at the subject, positive the way the focus positions rise."
+        f"Colour at {words.magnification_words(series.magnification)}, "
+        f"{words.marked_stop(series.colours[0].marked_stop)}: each raw colour's place against "
+        "green's, with ± 1 standard uncertainty. At the frame's corner (lateral colour) outwards "
+        "is positive; best focus (longitudinal colour) is on the object side, positive the way "
+        "focus positions rise."
     )
     return table(caption, head, rows)
 

@@ -88,6 +88,8 @@ class Target:
 
     kind: str  # "layout" or "blade"
     layout: str | None = None  # path relative to the session folder
+    edge_blur_um: float = 0.0  # standard deviation of the edge's own spread, object side
+    edge_blur_std_um: float = 0.0  # its standard uncertainty
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,7 +187,7 @@ def parse_session(text: str, file: str) -> SessionConfig:
             top.table("lens", ("name", "focal_length_mm", "pupil_ratio", "blades", "exif_f_number"))
         ),
         light=_light(top.table("light", ("wavelength_um",), optional=True)),
-        target=_target(top.table("target", ("layout", "kind"))),
+        target=_target(top.table("target", ("layout", "kind", "edge_blur_um", "edge_blur_std_um"))),
         series=_series(top),
     )
 
@@ -249,17 +251,24 @@ def _light(table: Table) -> Light:
 
 def _target(table: Table) -> Target:
     mend = 'Write either layout = "target.json" or kind = "blade".'
-    if ("layout" in table.values) == ("kind" in table.values):
-        wrong = "layout and kind exclude each other" if table.values else "both are missing"
+    known = {"layout", "kind"} & set(table.values)
+    if len(known) != 1:
+        wrong = "layout and kind exclude each other" if known else "both are missing"
         table.fail("layout, kind", wrong, mend)
-    if "kind" in table.values:
+    blur, blur_std = (
+        table.number(key) if key in table.values else 0.0
+        for key in ("edge_blur_um", "edge_blur_std_um")
+    )
+    if blur_std and not blur:
+        table.fail(
+            "edge_blur_std_um", "has no edge_blur_um beside it", "State the blur itself too."
+        )
+    if "kind" in known:
         if table.text("kind") != "blade":
             table.fail("kind", f"must be blade, not {shown(table.values['kind'])}", mend)
-        return Target(kind="blade")
-    return Target(
-        kind="layout",
-        layout=table.inside("layout", "the session folder", "Copy the record there and name it."),
-    )
+        return Target(kind="blade", edge_blur_um=blur, edge_blur_std_um=blur_std)
+    layout = table.inside("layout", "the session folder", "Copy the record there and name it.")
+    return Target(kind="layout", layout=layout, edge_blur_um=blur, edge_blur_std_um=blur_std)
 
 
 def _series(top: Table) -> tuple[Series, ...]:

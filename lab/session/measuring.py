@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from lab.edges.find import find_edges
-from lab.edges.measure import measure_edge
+from lab.edges.measure import EdgeMeasurement, measure_edge
 from lab.edges.register import RegisteredEdge, register_field
+from lab.edges.target_blur import WithoutTarget, without_target_blur
 from lab.edges.types import EdgeRegion, NoiseModel, Rejection
 from lab.edges.window import region_window
 from lab.errors import FrameError
@@ -26,6 +27,7 @@ from targets.layout import Field
 __all__ = [
     "CENTRE_RADIUS",
     "FrameTask",
+    "TargetEdge",
     "hash_of",
     "measure_channel_edge",
     "measure_frame",
@@ -35,6 +37,15 @@ __all__ = [
 
 CENTRE_RADIUS = 0.15  # of half the diagonal: what counts as the field's centre
 _BLADE_EDGES = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class TargetEdge:
+    """Scale of the object side, and the spread of the target's own edge (Gaussian)."""
+
+    object_um_per_px: float
+    blur_um: float = 0.0
+    blur_std_um: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +61,7 @@ class FrameTask:
     marked_stop: float | None
     focus_position_um: float | None
     pixel_pitch_um: float
+    target: TargetEdge
     every_edge: bool
 
 
@@ -58,7 +70,9 @@ def measure_channel_edge(
     edge: RegisteredEdge,
     channel: str,
     noise: NoiseModel | None,
+    *,
     square_side_px: float = math.inf,
+    target: TargetEdge | None = None,
 ) -> EdgeRecord:
     """Measure one placed edge in one raw colour.
 
@@ -72,46 +86,56 @@ def measure_channel_edge(
         None: estimated from the edge's own two sides.
     square_side_px : float
         As for ``measure_edge``.
+    target : TargetEdge, optional
+        Scale of the object side and the target's own blur; None: unknown.
     """
     region = edge.region
     rows, cols, inside = region_window(region, frame.shape)
     pixels, mask = frame.region(channel, rows, cols)
-    saturated = 1 - float(frame.saturated[rows, cols][inside].mean())
-    measured = (
-        measure_edge(pixels, mask & inside, noise, square_side_px=square_side_px)
-        if saturated > 0.9
-        else Rejection(
-            reason=f"{100 * (1 - saturated):.0f} % of the edge's pixels are clipped (limit 10 %): "
-            "halve the exposure"
-        )
-    )
-    if isinstance(measured, Rejection):
+    clipped = float(frame.saturated[rows, cols][inside].mean())
+    if clipped >= 0.1:
+        reason = f"{100 * clipped:.0f} % of the edge's pixels are clipped (limit 10 %): "
         return _edge_record(
-            edge, channel, region.angle_deg, status="rejected", reason=measured.reason
+            edge, channel, region.angle_deg, "rejected", reason + "halve the exposure"
         )
+    measured = measure_edge(pixels, mask & inside, noise, square_side_px=square_side_px)
+    if isinstance(measured, Rejection):
+        return _edge_record(edge, channel, region.angle_deg, "rejected", measured.reason)
+    figures: EdgeMeasurement | WithoutTarget = measured
+    if target is not None and target.blur_um > 0:
+        px_per_um = 1 / target.object_um_per_px
+        without = without_target_blur(
+            measured, target.blur_um * px_per_um, target.blur_std_um * px_per_um
+        )
+        if isinstance(without, Rejection):
+            return _edge_record(edge, channel, region.angle_deg, "rejected", without.reason)
+        figures = without
     angle = math.radians(measured.angle_deg)
     middle_row = (rows.start + rows.stop - 1) / 2
     middle_col = (cols.start + cols.stop - 1) / 2
     expected = (region.centre_col - middle_col) * math.cos(angle) + (
         region.centre_row - middle_row
     ) * math.sin(angle)
-    record = _edge_record(edge, channel, measured.angle_deg, status="measured")
+    record = _edge_record(edge, channel, measured.angle_deg, "measured")
+    scale = None if target is None else target.object_um_per_px
     return replace(
         record,
-        mtf50_cyc_per_px=measured.mtf50_cyc_per_px,
-        mtf50_std=measured.mtf50_std,
-        mtf20_cyc_per_px=measured.mtf20_cyc_per_px,
-        mtf10_cyc_per_px=measured.mtf10_cyc_per_px,
+        mtf50_cyc_per_px=figures.mtf50_cyc_per_px,
+        mtf50_std=figures.mtf50_std,
+        mtf20_cyc_per_px=figures.mtf20_cyc_per_px,
+        mtf10_cyc_per_px=figures.mtf10_cyc_per_px,
         position_px=measured.offset_px - expected,
-        frequency_cyc_per_px=tuple(measured.frequency_cyc_per_px.tolist()),
-        mtf=tuple(measured.mtf.tolist()),
-        mtf_std=tuple(measured.mtf_std.tolist()),
+        raggedness_object_um=None if scale is None else measured.raggedness_px * scale,
+        raggedness_std_um=None if scale is None else measured.raggedness_std * scale,
+        frequency_cyc_per_px=tuple(figures.frequency_cyc_per_px.tolist()),
+        mtf=tuple(figures.mtf.tolist()),
+        mtf_std=tuple(figures.mtf_std.tolist()),
         flags=measured.flags,
     )
 
 
 def _edge_record(
-    edge: RegisteredEdge, channel: str, angle_deg: float, *, status: str, reason: str = ""
+    edge: RegisteredEdge, channel: str, angle_deg: float, status: str, reason: str = ""
 ) -> EdgeRecord:
     return EdgeRecord(
         name=edge.edge,
@@ -213,7 +237,14 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
     for channel in channels:
         noise = estimate_noise(frame, channel)
         records += [
-            measure_channel_edge(frame, edge, channel, noise, side[edge.square])
+            measure_channel_edge(
+                frame,
+                edge,
+                channel,
+                noise,
+                square_side_px=side[edge.square],
+                target=task.target,
+            )
             for edge in edges
             if task.every_edge
             or edge.square in centre

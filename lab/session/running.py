@@ -24,7 +24,7 @@ from lab.session.assign import assign_frames
 from lab.session.config import SessionConfig, read_session
 from lab.session.draft import Assignment, FrameAssignment
 from lab.session.frame_files import list_frames
-from lab.session.measuring import FrameTask, hash_of, run_task
+from lab.session.measuring import FrameTask, TargetEdge, hash_of, run_task
 from lab.session.store import FrameRecord, ResultsStore
 from lab.threads import one_thread
 from targets.layout import Field, Layout, read_layout
@@ -82,13 +82,16 @@ def _layout(config: SessionConfig, folder: Path) -> Layout | None:
     return read_layout(folder / config.target.layout)
 
 
-def _settings_key(field: Field | None, pitch_um: float, every_edge: bool) -> str:
+def _settings_key(
+    field: Field | None, target: TargetEdge, pitch_um: float, every_edge: bool
+) -> str:
     """Everything but the file itself that decides a frame's figures."""
     settings = {
         "method": _METHOD,
         "version": version("stopwise"),
         "field": None if field is None else asdict(field),
         "pixel_pitch_um": pitch_um,
+        "target": asdict(target),
         "every_edge": every_edge,
     }
     text = json.dumps(settings, sort_keys=True)
@@ -107,16 +110,22 @@ def _tasks(
         if not place.use or place.magnification is None:
             continue
         field = None if layout is None else layout.field_for(place.magnification)
+        target = TargetEdge(
+            object_um_per_px=config.body.pixel_pitch_um / place.magnification,
+            blur_um=config.target.edge_blur_um,
+            blur_std_um=config.target.edge_blur_std_um,
+        )
         yield FrameTask(
             path=folder / "frames" / place.file,
             file=place.file,
             sha256=hashes[place.file],
-            settings_key=_settings_key(field, config.body.pixel_pitch_um, every_edge),
+            settings_key=_settings_key(field, target, config.body.pixel_pitch_um, every_edge),
             field=field,
             magnification=place.magnification,
             marked_stop=place.marked_stop,
             focus_position_um=place.focus_position_um,
             pixel_pitch_um=config.body.pixel_pitch_um,
+            target=target,
             every_edge=every_edge,
         )
 

@@ -88,6 +88,8 @@ _SCHEMA = (
         mtf20_cyc_per_px REAL,
         mtf10_cyc_per_px REAL,
         position_px REAL,
+        raggedness_object_um REAL,
+        raggedness_std_um REAL,
         frequency_cyc_per_px BLOB NOT NULL,
         mtf BLOB NOT NULL,
         mtf_std BLOB NOT NULL,
@@ -111,6 +113,8 @@ class EdgeRecord:
     (lens and pixel); a figure is None where it could not be had, and all are None for a
     rejected edge, which has a ``reason`` instead. ``position_px`` is the offset of the
     edge along its normal from where the target was registered, None if unknown.
+    ``raggedness_object_um`` is the scatter of the target's edge beyond noise. Where the
+    target's own blur was stated, the MTF figures have it divided out.
     """
 
     name: str
@@ -129,6 +133,8 @@ class EdgeRecord:
     mtf20_cyc_per_px: float | None = None
     mtf10_cyc_per_px: float | None = None
     position_px: float | None = None
+    raggedness_object_um: float | None = None
+    raggedness_std_um: float | None = None
     frequency_cyc_per_px: tuple[float, ...] = ()
     mtf: tuple[float, ...] = ()
     mtf_std: tuple[float, ...] = ()

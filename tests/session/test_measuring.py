@@ -17,6 +17,7 @@ from lab.frames.dng import write_dng
 from lab.session.measuring import (
     CENTRE_RADIUS,
     FrameTask,
+    TargetEdge,
     hash_of,
     measure_channel_edge,
     measure_frame,
@@ -85,7 +86,9 @@ def file(tmp_path_factory: pytest.TempPathFactory, field: Field, focus_um: float
     return _rendered(tmp_path_factory.mktemp("frame") / "IMG_0001.dng", field, focus_um)
 
 
-def _task(path: Path, field: Field | None, *, every_edge: bool = False) -> FrameTask:
+def _task(
+    path: Path, field: Field | None, *, every_edge: bool = False, target_blur_um: float = 0.0
+) -> FrameTask:
     return FrameTask(
         path=path,
         file=f"2x/{path.name}",
@@ -96,6 +99,11 @@ def _task(path: Path, field: Field | None, *, every_edge: bool = False) -> Frame
         marked_stop=5.6,
         focus_position_um=-12.5,
         pixel_pitch_um=RIG.pixel_pitch_um,
+        target=TargetEdge(
+            object_um_per_px=RIG.pixel_pitch_um / MAGNIFICATION,
+            blur_um=target_blur_um,
+            blur_std_um=target_blur_um / 5,
+        ),
         every_edge=every_edge,
     )
 
@@ -125,6 +133,24 @@ def test_centre_edges_have_the_true_mtf50_in_each_colour(
             assert abs(edge.mtf50_cyc_per_px - truth) < 4 * edge.mtf50_std
             assert abs(edge.position_px) < 0.1
             assert len(edge.frequency_cyc_per_px) == len(edge.mtf) == len(edge.mtf_std) > 10
+
+
+def test_stated_target_blur_is_divided_out(file: Path, field: Field) -> None:
+    plain = run_task(_task(file, field)).edges
+    mended = run_task(_task(file, field, target_blur_um=1.0)).edges
+    for one, other in zip(plain, mended, strict=True):
+        assert one.mtf50_cyc_per_px is not None
+        assert other.mtf50_cyc_per_px is not None
+        assert other.mtf50_cyc_per_px > 1.005 * one.mtf50_cyc_per_px
+        assert (other.mtf50_std or 0) > (one.mtf50_std or 1)
+
+
+def test_a_perfect_targets_raggedness_is_next_to_nothing(file: Path, field: Field) -> None:
+    for edge in run_task(_task(file, field)).edges:
+        assert edge.raggedness_object_um is not None
+        assert edge.raggedness_std_um is not None
+        assert edge.raggedness_object_um < 0.1  # 0.05 px
+        assert edge.raggedness_std_um < 0.1
 
 
 def test_record_carries_its_task(file: Path, field: Field) -> None:

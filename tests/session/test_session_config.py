@@ -257,3 +257,18 @@ def test_a_pipe_does_not_block(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "session.toml")
     with pytest.raises(SessionError, match="no regular file"):
         read_session(tmp_path)
+
+
+def test_the_targets_own_blur_may_be_stated() -> None:
+    text = EXAMPLE.replace(
+        'layout = "target.json"',
+        'layout = "target.json"\nedge_blur_um = 0.8\nedge_blur_std_um = 0.2',
+    )
+    target = parse_session(text, "session.toml").target
+    assert (target.edge_blur_um, target.edge_blur_std_um) == (0.8, 0.2)
+
+
+def test_an_uncertainty_without_a_blur_is_refused() -> None:
+    text = EXAMPLE.replace('layout = "target.json"', 'layout = "target.json"\nedge_blur_std_um = 1')
+    with pytest.raises(SessionError, match="edge_blur_um"):
+        parse_session(text, "session.toml")
