@@ -36,7 +36,7 @@ _CSS = """
 html{-webkit-text-size-adjust:100%;text-size-adjust:100%}
 body{margin:0;background:var(--ground);color:var(--ink);
 font:1rem/1.55 system-ui,"Segoe UI","Noto Sans","DejaVu Sans",sans-serif;overflow-wrap:break-word}
-bdi{overflow-wrap:anywhere}
+td bdi{overflow-wrap:anywhere}
 header,main,footer{max-width:70rem;margin:0 auto;padding:0 1.25rem}
 header{padding-top:1.75rem}footer{padding-bottom:3rem;color:var(--quiet)}
 h1{font-size:1.6rem;line-height:1.2;margin:0 0 .25rem}
@@ -72,14 +72,13 @@ figure{padding:.3rem}figcaption{padding:0 .4rem .3rem}
 table{border-collapse:collapse;font-size:.9rem;line-height:1.4;font-variant-numeric:tabular-nums}
 caption{text-align:left;padding-bottom:.4rem}
 caption>span{display:block;position:sticky;left:0;max-width:calc(100vw - 2.5rem)}
-tbody th{min-width:5rem}
 th,td{text-align:left;vertical-align:top;padding:.35rem .8rem .35rem 0;
 border-bottom:1px solid var(--faint)}
 thead th{vertical-align:bottom;font-weight:600;border-bottom:1px solid var(--quiet)}
 tbody th{font-weight:600}
 .wide{width:100%;min-width:56rem}
 .wide td:not(:last-child){white-space:nowrap}.wide td:last-child{min-width:8rem}
-@media(max-width:30rem){table{font-size:.8rem}th,td{padding-right:.45rem}tbody th{min-width:0}}
+@media(max-width:30rem){table{font-size:.8rem}th,td{padding-right:.45rem}}
 @media print{
 @page{margin:13mm}
 :root{--ground:#fff;--paper:#fff}
@@ -89,12 +88,12 @@ h2,h3,caption{break-after:avoid}
 figure,.answer,tr,.simulated{break-inside:avoid}
 figure{border:0;padding:0;margin:2mm 0}
 figcaption{font-size:8pt;line-height:1.4;margin-top:1mm;max-width:none}
-main>figure{display:grid;grid-template-columns:88mm 1fr;gap:5mm;align-items:center}
-figure svg{max-width:88mm}.pair svg{max-width:74mm}
+main>figure{display:grid;grid-template-columns:82mm 1fr;gap:5mm;align-items:center}
+figure svg{max-width:82mm}.pair svg{max-width:72mm}
 h2[id^=series]{break-before:page;border:0;margin:0;padding:0}table{break-inside:avoid}
 .pair{grid-template-columns:1fr 1fr}
 .answers{grid-template-columns:1fr 1fr}
-.scroll{overflow:visible}table{font-size:7.5pt}.wide{min-width:0}
+.scroll{overflow:visible;margin:3mm 0}table{font-size:7.5pt}.wide{min-width:0}
 th,td{padding:.2rem .5rem .2rem 0}
 }
 """

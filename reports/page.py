@@ -206,12 +206,12 @@ def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
             table(
                 "True and measured optimum.",
                 (
-                    "Magnification",
+                    "Series",
                     "Truth",
                     "Measured",
                     "95 % interval",
                     "Difference",
-                    "Inside 95 % interval?",
+                    "Inside it?",
                 ),
                 optimum_rows,
             ),

@@ -110,11 +110,12 @@ def plus_minus(
     missing: str = "unknown",
     signed: bool = False,
 ) -> str:
-    """``value ± std``; the value as in `number`."""
+    """``value ± std``, a line break only before the ±; the value as in `number`."""
     shown = number(value, digits, missing=missing, signed=signed)
     if not is_known(value):
         return shown
-    return f"{shown} ± {number(std, digits)}" if is_known(std) else f"{shown} (uncertainty unknown)"
+    doubt = f"±\xa0{number(std, digits)}" if is_known(std) else "(uncertainty unknown)"
+    return f"{shown} {doubt}"
 
 
 def interval_words(low95: float | None, high95: float | None, digits: int) -> str:

@@ -89,7 +89,7 @@ def _scatter(
         errors.append(result.mtf50_cyc_per_px / truth - 1)
         stds.append(result.mtf50_std / truth)
         if not green:
-            textbook.append(textbook_mtf50(pixels) / truth * np.cos(np.deg2rad(angle)) - 1)
+            textbook.append(textbook_mtf50(pixels) / np.cos(np.deg2rad(angle)) / truth - 1)
     error, std = np.array(errors), np.array(stds)
     limit = bound(lens, shape, angle, noise_share, mask)
     return {

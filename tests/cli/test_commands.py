@@ -12,7 +12,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -234,6 +234,42 @@ def test_fit_prints_what_its_json_says(demo: Any) -> None:
     assert f"f/{series['optimum_stop']:.1f}" in last
 
 
+def test_fit_tells_of_colour(demo: Any) -> None:
+    text = run("fit", demo.folder).stdout
+    (series,) = json.loads(run("fit", demo.folder, "--json").stdout)["series"]
+    record = analyse_session(demo.measured.config, demo.measured.frames).series[0].colours
+    assert series["colours"] == [asdict(colour) for colour in record]
+    assert [colour["channel"] for colour in series["colours"]] == ["red", "blue"]
+    (first,) = [i for i, li in enumerate(text.splitlines()) if li.startswith("colour at ")]
+    for colour, line in zip(series["colours"], text.splitlines()[first:], strict=False):
+        assert (
+            f" {colour['channel']} {colour['lateral_corner_px']:+.2f} px "
+            f"({colour['lateral_corner_image_um']:+.1f} um image) at the corner, "
+            f"focus {colour['focus_difference_um']:+.0f} um"
+        ) in line
+    assert text.splitlines()[first].startswith(f"colour at f/{record[0].marked_stop:.1f}: red")
+
+
+def test_fit_says_that_a_colour_was_not_measured(
+    demo: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    result = analyse_session(demo.measured.config, demo.measured.frames)
+    red, blue = result.series[0].colours
+    bare = replace(red, lateral_corner_px=None, focus_difference_um=None)
+    nil = replace(blue, lateral_corner_px=-0.001, lateral_corner_image_um=-0.004)
+    for colours, said in (
+        ((bare, nil), ["red not measured at the corner, focus not measured;", "blue +0.00 px (+0"]),
+        ((), []),
+    ):
+        changed = replace(result, series=(replace(result.series[0], colours=colours),))
+        monkeypatch.setattr(
+            session_analysis, "analyse_session", lambda *a, changed=changed, **k: changed
+        )
+        text = run("fit", demo.folder).stdout
+        assert all(words in text for words in said)
+        assert ("colour at" in text) == bool(colours)
+
+
 def test_fit_takes_the_permitted_loss(demo: Any) -> None:
     deepest = [
         json.loads(run("fit", demo.folder, "--json", "--loss", loss).stdout)["series"][0][
@@ -269,6 +305,15 @@ def test_widest_figures_stay_within_80_columns(
         optimum_low95=2.828,
         optimum_high95=3.999,
         optimum_mtf50_image_cyc_per_mm=123.4,
+        colours=tuple(
+            replace(
+                colour,
+                lateral_corner_px=-87.654,
+                lateral_corner_image_um=-876.54,
+                focus_difference_um=-9876.5,
+            )
+            for colour in result.series[0].colours
+        ),
         flags=("optimum-not-bracketed",),
     )
     extreme = replace(result, series=(series,))
@@ -279,7 +324,9 @@ def test_widest_figures_stay_within_80_columns(
     monkeypatch.setattr(session_analysis, "analyse_session", lambda *a, **k: extreme)
     text = run("fit", demo.folder).stdout
     assert "121.11 to 125.99" in text
+    assert "red -87.65 px (-876.5 um image) at the corner, focus -9876 um;" in text
     assert widest(text) <= 80
+    assert max(len(line) for line in text.splitlines() if " px (" in line) <= 79
 
 
 # report

@@ -7,7 +7,13 @@ import math
 import numpy as np
 import pytest
 
-from lab.inference.results import FocusSample, SeriesResult, SessionResult, StopPoint
+from lab.inference.results import (
+    ColourResult,
+    FocusSample,
+    SeriesResult,
+    SessionResult,
+    StopPoint,
+)
 
 MARKED = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
 WAVELENGTH_UM = 0.53
@@ -82,6 +88,22 @@ def make_point(
     )
 
 
+def make_colour(
+    channel: str, corner_px: float, focus_um: float, magnification: float
+) -> ColourResult:
+    image_um = corner_px * PITCH_UM
+    return ColourResult(
+        channel=channel,
+        marked_stop=4.0,
+        lateral_corner_px=corner_px,
+        lateral_corner_std_px=0.0137,
+        lateral_corner_image_um=image_um,
+        lateral_corner_object_um=image_um / magnification,
+        focus_difference_um=focus_um,
+        focus_difference_std_um=1.73,
+    )
+
+
 def make_series(magnification: float = 2.0, *, placed: bool = True, seed: int = 11) -> SeriesResult:
     rng = np.random.default_rng(seed)
     points = tuple(make_point(m, magnification, rng, placed=placed) for m in MARKED)
@@ -112,6 +134,10 @@ def make_series(magnification: float = 2.0, *, placed: bool = True, seed: int = 
         curve_stop=tuple(curve_stop.tolist()),
         curve_mtf50_image_cyc_per_mm=tuple(curve.tolist()),
         curve_diffraction_mtf50_image_cyc_per_mm=tuple(limit.tolist()),
+        colours=(
+            make_colour("red", 0.8213, 12.37 / magnification, magnification),
+            make_colour("blue", -0.4129, -7.19 / magnification, magnification),
+        ),
     )
 
 

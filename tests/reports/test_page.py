@@ -177,6 +177,52 @@ def test_stop_tables_print_the_record(page: Page, session: SessionResult) -> Non
             assert row[9] == (", ".join(flag_words(f) for f in point.flags) or "none")
 
 
+def colour_tables(page: Page) -> list[list[list[str]]]:
+    return [t["rows"] for t in page.tables if t["caption"].startswith("Colour at")]
+
+
+def test_colour_tables_print_the_record(page: Page, session: SessionResult) -> None:
+    captions = [t["caption"] for t in page.tables if t["caption"].startswith("Colour at")]
+    assert [c.split(":")[0] for c in captions] == [
+        f"Colour at {s.magnification:g}\N{MULTIPLICATION SIGN}, f/4" for s in session.series
+    ]
+    assert all("outwards is positive" in c for c in captions)
+    for (_, *rows), series in zip(colour_tables(page), session.series, strict=True):
+        assert [row[0] for row in rows] == ["red", "blue"]
+        for row, colour in zip(rows, series.colours, strict=True):
+            expected = [
+                (colour.lateral_corner_px, colour.lateral_corner_std_px),
+                (colour.lateral_corner_image_um,),
+                (colour.lateral_corner_object_um,),
+                (colour.focus_difference_um, colour.focus_difference_std_um),
+            ]
+            for cell, values in zip(row[1:], expected, strict=True):
+                printed = numbers(cell)
+                assert len(printed) == len(values), cell
+                assert all(map(agrees, printed, values)), (cell, values)
+                # Digits enough to tell the figure from nothing, and its sign always.
+                assert float(printed[0]) != 0
+                assert cell.startswith("+" if values[0] > 0 else "\N{MINUS SIGN}")
+
+
+def test_colour_that_was_not_measured_is_said_or_left_out(
+    session: SessionResult, series: SeriesResult
+) -> None:
+    red, blue = series.colours
+    nothing = {f.name: None for f in dataclasses.fields(red)[2:]}
+    part = dataclasses.replace(
+        blue, lateral_corner_std_px=None, focus_difference_um=None, focus_difference_std_um=None
+    )
+    missing = dataclasses.replace(series, colours=(dataclasses.replace(red, **nothing), part))
+    (rows,) = colour_tables(Page(render_page(with_series(session, missing))))
+    assert rows[1] == ["red", *["not measured"] * 4]
+    assert plain(rows[2][1]) == "-0.4 (uncertainty unknown)"
+    assert rows[2][4] == "not measured"
+    without = render_page(with_series(session, dataclasses.replace(series, colours=())))
+    assert colour_tables(Page(without)) == []
+    assert "olour at" not in without
+
+
 def test_answers_come_first_and_print_the_record(page: Page, session: SessionResult) -> None:
     assert page.headings[1] == (2, "Which stop to use")
     text = plain(page.text)
@@ -220,6 +266,7 @@ def test_same_result_same_bytes_and_small(
 def test_hostile_names_stay_text(session: SessionResult, series: SeriesResult) -> None:
     evil = '<script>alert("1")</script>&\'\u202egnp\x00\udcff'
     point = dataclasses.replace(series.points[0], flags=(evil,))
+    colour = dataclasses.replace(series.colours[0], channel=evil)
     hostile = dataclasses.replace(
         session,
         name=evil,
@@ -232,7 +279,11 @@ def test_hostile_names_stay_text(session: SessionResult, series: SeriesResult) -
         provenance={evil: evil},
         frames_by_status={evil: 1},
         flags=(evil,),
-        series=(dataclasses.replace(series, points=(point, *series.points[1:]), flags=(evil,)),),
+        series=(
+            dataclasses.replace(
+                series, points=(point, *series.points[1:]), colours=(colour,), flags=(evil,)
+            ),
+        ),
     )
     html = render_page(hostile)
     html.encode("utf-8")
@@ -241,7 +292,8 @@ def test_hostile_names_stay_text(session: SessionResult, series: SeriesResult) -
     page = Page(html)
     seen = evil.replace("\x00", "\ufffd").replace("\udcff", "\ufffd")
     assert page.headings[0] == (1, seen)
-    assert page.text.count(seen) >= 12
+    assert page.text.count(seen) >= 13
+    assert colour_tables(page)[0][1][0] == seen
     # Every reversal mark is shut in an element that isolates it; a title cannot hold one.
     body = html.split("</head>")[1]
     isolated = re.findall(r"<bdi>[^<]*</bdi>", body)
