@@ -50,7 +50,7 @@ ANGLES = [2.0, 5.7, 17.0, 43.0, 88.0]
 REGIONS = [(40, 60), (100, 100), (200, 200)]
 
 
-def _bias(case: tuple[Lens, float, tuple[int, int], float]) -> tuple[float, float]:
+def bias(case: tuple[Lens, float, tuple[int, int], float]) -> tuple[float, float]:
     """Relative error of MTF50, and largest error of the curve at 0.1 to 0.5 cycles/pixel."""
     lens, angle, shape, sagitta = case
     result = measure_edge(edge_pixels(lens, shape, angle, sagitta_px=sagitta))
@@ -71,7 +71,7 @@ def bias_cases(
     ]
 
 
-def _scatter(
+def scatter(
     case: tuple[Lens, float, tuple[int, int], float, bool, bool, int],
 ) -> dict[str, float]:
     """Monte Carlo of one case: scatter and coverage, and the textbook's scatter."""
@@ -152,12 +152,12 @@ def main() -> None:
     with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool:
         for title, shapes in (("inside the model", INSIDE), ("outside the model", OUTSIDE)):
             cases = bias_cases(shapes)
-            _print_bias(title, list(pool.map(_bias, cases, chunksize=16)), cases)
+            _print_bias(title, list(pool.map(bias, cases, chunksize=16)), cases)
         cases_n = scatter_cases(options.runs)
         print(f"\nscatter over the Cramer-Rao bound, {options.runs} runs a case, 100 x 100 region")
         print("lens                          noise   bound   ratio  textbook  its bias  coverage")
         rows = []
-        for case, row in zip(cases_n, pool.map(_scatter, cases_n), strict=True):
+        for case, row in zip(cases_n, pool.map(scatter, cases_n), strict=True):
             lens, _, _, noise, green, _, _ = case
             name = lens.name + (" green" if green else "")
             rows.append((green, row))
