@@ -10,6 +10,8 @@ from lab.edges.types import FloatArray
 __all__ = ["chi_square", "clipped_side", "edge_flags", "why_unfit"]
 
 _MIN_STEP = 6.0  # in noise standard deviations
+_BELIEVED = 0.02  # posterior share of the physical shapes below which they are given up
+_SEEN_PHYSICAL, _SEEN_FREE = 0.5, 1.8  # least half width, in 1 / MTF50 of the lens
 
 
 def clipped_side(values: FloatArray) -> str | None:
@@ -72,7 +74,9 @@ def why_unfit(fit: EdgeFit, row: FloatArray, col: FloatArray) -> str | None:
             "something besides one straight edge is in the region "
             f"({100 * largest:.0f} % of the step left over): a second edge, a corner or dirt"
         )
-    if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.5:
+    seen = min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50
+    # A physical shape tells its outer parts from its inner ones; a free one must be seen.
+    if seen < (_SEEN_PHYSICAL if fit.physical_share > _BELIEVED else _SEEN_FREE):
         return "the blur is too wide for the region: both sides of the edge must be in it"
     return _too_few_phases(fit)
 
@@ -137,7 +141,7 @@ def edge_flags(
     state = fit.state
     flags = []
     apart = abs(companion[0] - mtf50[0])
-    if fit.physical_share < 0.02:
+    if fit.physical_share < _BELIEVED:
         flags.append("shape-outside-model")
     if apart > 3 * companion[1] and apart > 0.01 * mtf50[0]:
         flags.append("shape-disagrees")
