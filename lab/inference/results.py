@@ -82,6 +82,8 @@ class SeriesResult:
     curve_stop: tuple[float, ...]  # smooth curve through the points, for the figure
     curve_mtf50_image_cyc_per_mm: tuple[float, ...]
     curve_diffraction_mtf50_image_cyc_per_mm: tuple[float, ...]
+    deepest_low95: float | None = None
+    deepest_high95: float | None = None
     colours: tuple[ColourResult, ...] = ()  # at the stop nearest the optimum
     flags: tuple[str, ...] = ()
 
