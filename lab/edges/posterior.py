@@ -30,7 +30,7 @@ FREE = ((1.0, 0.06), (8.0, 0.02))
 # The mixture's spread is the average over all lenses that the prior holds possible; for
 # any one lens the estimates scatter less. The factor brings the 95 % intervals of the
 # study in tests/bench to their nominal coverage.
-_CALIBRATION = 0.9
+_CALIBRATION = 0.95
 _KEPT = 32  # grid points worked out in full; the rest are too far to matter
 
 

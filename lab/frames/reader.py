@@ -21,12 +21,12 @@ _JPEG, _PNG = b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n"
 _TIFF = (b"II*\0", b"MM\0*")
 
 
-def read_frame(path: Path) -> Frame:
+def read_frame(path: str | Path) -> Frame:
     """Read a raw file or an image.
 
     Parameters
     ----------
-    path : Path
+    path : str or Path
         Raw mosaic (DNG and other formats that LibRaw knows), or TIFF, PNG, JPEG.
 
     Returns
@@ -40,6 +40,7 @@ def read_frame(path: Path) -> Frame:
         If the file is missing, a folder, empty, cut short, broken, or no
         frame. The text says which, and the mend.
     """
+    path = Path(path)
     try:
         size = path.stat().st_size
         with path.open("rb") as file:
@@ -48,7 +49,7 @@ def read_frame(path: Path) -> Frame:
     except FileNotFoundError:
         raise FrameError(f"{path}: there is no such file.") from None
     except IsADirectoryError:
-        raise FrameError(f"{path.name}: is a folder. Name one frame in it.") from None
+        raise FrameError(f"{path}: is a folder. Name one frame in it.") from None
     except OSError as error:
         raise FrameError(f"{path.name}: cannot be opened ({error.strerror}).") from None
     if size == 0:

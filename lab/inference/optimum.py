@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from lab.edges.types import FloatArray
 
@@ -24,22 +25,30 @@ __all__ = ["StopCurve", "stop_curve"]
 
 _DRAWS = 4000
 _PER_STOP = 48  # grid points per stop of aperture
-_BETWEEN_STOPS = 0.02  # in log2 of the f-number; judged on simulated aberrated lenses
+# Standard doubt about the optimum between stops one stop apart, in log2 of the f-number,
+# judged on simulated aberrated lenses. It grows as the cube of the gap, as a cubic's error.
+_BETWEEN_STOPS = 0.02
+_LEAST_SHARE = 0.01
 _FULL_SHARE = 0.999  # nearer to diffraction than this is not told apart
 
 
 @dataclass(frozen=True, kw_only=True)
 class StopCurve:
-    """MTF50 against stop, and what it says. Stops are exact f-numbers."""
+    """MTF50 against stop, and what it says. Stops are exact f-numbers.
+
+    The optimum has no interval where it lies at the first or last stop.
+    """
 
     stop: tuple[float, ...]
     mtf50: tuple[float, ...]
     diffraction_mtf50: tuple[float, ...]
     optimum_stop: float
-    optimum_low95: float
-    optimum_high95: float
+    optimum_low95: float | None
+    optimum_high95: float | None
     optimum_mtf50: float
     deepest_sharp_stop: float
+    deepest_low95: float
+    deepest_high95: float
     flags: tuple[str, ...]
 
 
@@ -56,7 +65,7 @@ def _spline_matrix(
 
 def _log_excess(share: FloatArray) -> FloatArray:
     """Log of the squared blur beyond diffraction, over diffraction's."""
-    return np.asarray(np.log(1 / np.minimum(share, _FULL_SHARE) ** 2 - 1))
+    return np.asarray(np.log(1 / np.clip(share, _LEAST_SHARE, _FULL_SHARE) ** 2 - 1))
 
 
 def _share(log_excess: FloatArray) -> FloatArray:
@@ -110,15 +119,25 @@ def stop_curve(
     drawn = _log_excess(share * (1 + spread * rng.standard_normal((_DRAWS, x.size))))
     mix = rng.uniform(size=(_DRAWS, 1))
     excess_drawn = mix * (drawn @ matrices[0].T) + (1 - mix) * (drawn @ matrices[1].T)
-    tops = grid[np.argmax(limit * _share(excess_drawn), axis=1)]
+    drawn_curves = limit * _share(excess_drawn)
+    tops = grid[drawn_curves.argmax(axis=1)]
     # What neither end condition holds: aberrated lenses bend more between stops than a cubic.
-    tops = np.clip(tops + _BETWEEN_STOPS * rng.standard_normal(_DRAWS), x[0], x[-1])
-    low, high = np.quantile(tops, [0.025, 0.975])
-    sharp = np.flatnonzero(curve >= (1 - loss_percent / 100) * curve[best])
-    beyond = sharp[sharp >= best]
-    # The last one before the first gap, in case a wavy curve comes back up.
-    run = beyond[: int(np.argmax(np.diff(beyond, append=n_grid + 1) > 1)) + 1]
-    deepest = int(run[-1])
+    around = int(np.clip(np.searchsorted(x, grid[best]), 1, x.size - 1))
+    gaps = np.diff(x)[max(around - 2, 0) : around + 1]
+    doubt = _BETWEEN_STOPS * (float(gaps.max()) / 0.5) ** 3
+    shift = doubt * rng.standard_normal(_DRAWS)
+    low, high = np.quantile(np.clip(tops + shift, x[0], x[-1]), [0.025, 0.975])
+
+    def last_sharp(values: FloatArray) -> npt.NDArray[np.intp]:
+        """Last grid point before the curve, from its top on, first falls too low."""
+        top = values.argmax(axis=1)
+        enough = values >= (1 - loss_percent / 100) * values.max(axis=1)[:, None]
+        fallen = ~enough & (np.arange(n_grid) > top[:, None])
+        return np.where(fallen.any(axis=1), fallen.argmax(axis=1) - 1, n_grid - 1)
+
+    deepest = int(last_sharp(curve[None])[0])
+    depths = grid[last_sharp(drawn_curves)] + shift
+    deep_low, deep_high = np.quantile(np.clip(depths, x[0], x[-1]), [0.025, 0.975])
     flags = []
     if best in (0, n_grid - 1):
         flags.append("optimum-not-bracketed")
@@ -129,9 +148,11 @@ def stop_curve(
         mtf50=tuple(curve.tolist()),
         diffraction_mtf50=tuple(limit.tolist()),
         optimum_stop=float(2 ** grid[best]),
-        optimum_low95=float(2**low),
-        optimum_high95=float(2**high),
+        optimum_low95=None if best in (0, n_grid - 1) else float(2**low),
+        optimum_high95=None if best in (0, n_grid - 1) else float(2**high),
         optimum_mtf50=float(curve[best]),
         deepest_sharp_stop=float(2 ** grid[deepest]),
+        deepest_low95=float(2**deep_low),
+        deepest_high95=float(2**deep_high),
         flags=tuple(flags),
     )

@@ -35,6 +35,8 @@ __all__ = ["CHANNEL", "analyse_session"]
 
 CHANNEL = "green"
 _EDGE_TILT_DEG = 6.0  # of the chart's edges; the pixel's aperture hardly depends on it
+_ABOVE_DIFFRACTION = 1.02
+_MAGNIFICATION_OFF = 0.1
 _SEED = 20  # redrawing points must give the same interval every time
 
 
@@ -106,6 +108,8 @@ def _point(
         f, _EDGE_TILT_DEG
     )
     flags = dict.fromkeys(peak.flags)
+    if peak.mtf50_low95 > _ABOVE_DIFFRACTION * predicted:
+        flags["sharper-than-diffraction"] = None
     flags.update(dict.fromkeys(flag for frame, *_ in samples for flag in frame.flags))
     point = StopPoint(
         marked_stop=stop,
@@ -177,6 +181,9 @@ def _series(
     if sizes:
         size = float(np.mean(sizes))
         size_std = float(np.std(sizes, ddof=1) / math.sqrt(len(sizes))) if len(sizes) > 1 else None
+    flags = []
+    if size is not None and abs(size / magnification - 1) > _MAGNIFICATION_OFF:
+        flags.append("magnification-off")
     series = SeriesResult(
         magnification=magnification,
         measured_magnification=size,
@@ -191,7 +198,7 @@ def _series(
         curve_stop=(),
         curve_mtf50_image_cyc_per_mm=(),
         curve_diffraction_mtf50_image_cyc_per_mm=(),
-        flags=("too-few-stops",),
+        flags=("too-few-stops", *flags),
     )
     if len(points) < 2:
         return series
@@ -212,10 +219,12 @@ def _series(
         optimum_high95=curve.optimum_high95,
         optimum_mtf50_image_cyc_per_mm=curve.optimum_mtf50,
         deepest_sharp_stop=curve.deepest_sharp_stop,
+        deepest_low95=curve.deepest_low95,
+        deepest_high95=curve.deepest_high95,
         curve_stop=curve.stop,
         curve_mtf50_image_cyc_per_mm=curve.mtf50,
         curve_diffraction_mtf50_image_cyc_per_mm=curve.diffraction_mtf50,
-        flags=curve.flags,
+        flags=(*curve.flags, *flags),
     )
 
 

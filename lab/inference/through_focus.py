@@ -107,12 +107,15 @@ def through_focus_peak(
 def _sharpest(
     y: FloatArray, s: FloatArray, best: float | None, flags: tuple[str, ...]
 ) -> FocusPeak:
-    k = int(np.argmax(y))
+    """The sharpest frame for the peak, which may lie above it by what frames differ."""
+    order = np.argsort(y)[::-1]
+    k = int(order[0])
+    above = float(y[k] - y[order[min(2, y.size - 1)]])
     return FocusPeak(
         mtf50=float(y[k]),
-        mtf50_std=float(s[k]),
+        mtf50_std=float(np.hypot(s[k], above / 1.96)),
         mtf50_low95=float(y[k] - 1.96 * s[k]),
-        mtf50_high95=float(y[k] + 1.96 * s[k]),
+        mtf50_high95=float(y[k] + 1.96 * s[k] + above),
         best_focus_um=best,
         best_focus_std_um=None,
         curve_um=(),
@@ -180,8 +183,11 @@ def _fitted(z: FloatArray, y: FloatArray, s: FloatArray, near: MaskArray) -> Foc
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     peak = float(np.exp(fit.x[0]))
     std = peak * float(np.hypot(np.sqrt(covariance[0, 0]), _PEAK_ERROR))
+    if not (0.5 * y.max() < peak < 2 * y.max() and std < 0.3 * peak):
+        return _sharpest(y, s, float(z[int(np.argmax(y))]), ("focus-fit-failed",))
     # Frames down the flanks hardly tell the scatter: they count by their weight.
     telling = float(np.sum((_PEAK_ERROR / doubt) ** 2)) - 2
+    # The standard uncertainty is given so that 1.96 of it are the 95 % interval.
     reach = 1.96 if scatter == 0 else float(student.ppf(0.975, np.clip(telling, 2, freedom)))
     best = float(fit.x[1])
     flags = []
@@ -192,7 +198,7 @@ def _fitted(z: FloatArray, y: FloatArray, s: FloatArray, near: MaskArray) -> Foc
     grid = np.linspace(zn.min(), zn.max(), 61)
     return FocusPeak(
         mtf50=peak,
-        mtf50_std=std,
+        mtf50_std=std * reach / 1.96,
         mtf50_low95=peak - reach * std,
         mtf50_high95=peak + reach * std,
         best_focus_um=best,

@@ -197,9 +197,16 @@ def _body(table: Table) -> Body:
     sensor_mm = table.numbers("sensor_mm", mend)
     if len(sensor_mm) != 2:
         table.fail("sensor_mm", f"must hold two numbers, not {len(sensor_mm)}", mend)
+    pitch_um = table.number("pixel_pitch_um")
+    if not 0.5 <= pitch_um <= 50:
+        table.fail(
+            "pixel_pitch_um",
+            f"must lie between 0.5 and 50, not {pitch_um:g}",
+            "It is in um: 4.35, not 4350 or 0.00435.",
+        )
     return Body(
         name=table.text("name"),
-        pixel_pitch_um=table.number("pixel_pitch_um"),
+        pixel_pitch_um=pitch_um,
         sensor_mm=(sensor_mm[0], sensor_mm[1]),
     )
 

@@ -37,6 +37,7 @@ __all__ = [
 
 CENTRE_RADIUS = 0.15  # of half the diagonal: what counts as the field's centre
 _BLADE_EDGES = 6
+_SIZE_OFF = 0.15  # a crop mode or the borders of the raw file explain less
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +63,7 @@ class FrameTask:
     focus_position_um: float | None
     pixel_pitch_um: float
     target: TargetEdge
+    sensor_width_mm: float
     every_edge: bool
 
 
@@ -208,6 +210,9 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
         Its path is not opened.
     """
     flags = frame.flags
+    width_mm = max(frame.shape) * task.pixel_pitch_um * 1e-3
+    if abs(width_mm / task.sensor_width_mm - 1) > _SIZE_OFF:
+        flags = (*flags, "frame-size-off")
     magnification: float | None = None
     magnification_std: float | None = None
     if task.field is None:

@@ -22,7 +22,7 @@ from lab.errors import SessionError
 from lab.frames import FrameMetadata, read_metadata
 from lab.session.assign import assign_frames
 from lab.session.config import SessionConfig, read_session
-from lab.session.draft import Assignment, FrameAssignment
+from lab.session.draft import Assignment, FrameAssignment, Problem
 from lab.session.frame_files import list_frames
 from lab.session.measuring import FrameTask, TargetEdge, hash_of, run_task
 from lab.session.store import FrameRecord, ResultsStore
@@ -126,6 +126,7 @@ def _tasks(
             focus_position_um=place.focus_position_um,
             pixel_pitch_um=config.body.pixel_pitch_um,
             target=target,
+            sensor_width_mm=max(config.body.sensor_mm),
             every_edge=every_edge,
         )
 
@@ -148,9 +149,9 @@ def _pool(workers: int) -> Iterator[Callable[[list[FrameTask]], Iterable[FrameRe
 
 
 def measure_session(
-    folder: Path,
+    folder: str | Path,
     *,
-    workers: int,
+    workers: int = 1,
     again: bool = False,
     every_edge: bool = False,
     progress: Callable[[int, int], None] | None = None,
@@ -159,7 +160,7 @@ def measure_session(
 
     Parameters
     ----------
-    folder : Path
+    folder : str or Path
         The session.
     workers : int
         Processes, >= 1.
@@ -179,6 +180,7 @@ def measure_session(
     """
     if not workers >= 1:
         raise ValueError("workers must be >= 1")
+    folder = Path(folder)
     config, assignment, hashes = assign_session(folder)
     tasks = list(_tasks(config, assignment, hashes, folder, every_edge))
     with ResultsStore(folder / STORE_NAME) as store:
@@ -204,12 +206,12 @@ def measure_session(
         return _gathered(config, assignment, hashes, store)
 
 
-def stored_session(folder: Path) -> MeasuredSession:
+def stored_session(folder: str | Path) -> MeasuredSession:
     """A session as far as it is measured, from its store; measures nothing.
 
     Parameters
     ----------
-    folder : Path
+    folder : str or Path
         The session.
 
     Raises
@@ -217,13 +219,37 @@ def stored_session(folder: Path) -> MeasuredSession:
     SessionError
         If the session or its store is wrong, or nothing is measured yet.
     """
+    folder = Path(folder)
     if not (folder / STORE_NAME).exists():
         # The configuration first: a folder that is no session should be told so.
         read_session(folder)
         raise SessionError(f"{folder}: nothing is measured yet. Run: stopwise measure {folder}")
     config, assignment, hashes = assign_session(folder)
     with ResultsStore(folder / STORE_NAME) as store:
-        return _gathered(config, assignment, hashes, store)
+        session = _gathered(config, assignment, hashes, store)
+    valid = {
+        (task.file, task.sha256, task.settings_key)
+        for every_edge in (False, True)
+        for task in _tasks(config, assignment, hashes, folder, every_edge)
+    }
+    stale = [
+        record.file
+        for record in session.frames
+        if record.settings_key
+        and record.status != "missing"
+        and (record.file, record.sha256, record.settings_key) not in valid
+    ]
+    if not stale:
+        return session
+    problem = Problem(
+        severity="warning",
+        text=f"{len(stale)} frames changed, or session.toml or the target did, since they were "
+        f"measured. Run: stopwise measure {folder}",
+        files=tuple(stale),
+    )
+    return replace(
+        session, assignment=replace(assignment, problems=(*assignment.problems, problem))
+    )
 
 
 def _gathered(
@@ -245,7 +271,7 @@ def _gathered(
     frames += [
         replace(record, status="missing", reason="the file is gone from the session", edges=())
         for file, record in by_file.items()
-        if file not in hashes
+        if file not in hashes and record.sha256 not in hashes.values()  # not just renamed
     ]
     return MeasuredSession(config, assignment, tuple(frames))
 

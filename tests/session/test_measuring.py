@@ -104,6 +104,7 @@ def _task(
             blur_um=target_blur_um,
             blur_std_um=target_blur_um / 5,
         ),
+        sensor_width_mm=max(RIG.n_cols, RIG.n_rows) * PITCH_MM,
         every_edge=every_edge,
     )
 
@@ -133,6 +134,11 @@ def test_centre_edges_have_the_true_mtf50_in_each_colour(
             assert abs(edge.mtf50_cyc_per_px - truth) < 4 * edge.mtf50_std
             assert abs(edge.position_px) < 0.1
             assert len(edge.frequency_cyc_per_px) == len(edge.mtf) == len(edge.mtf_std) > 10
+
+
+def test_a_sensor_of_another_size_is_flagged(file: Path, field: Field) -> None:
+    task = replace(_task(file, field), sensor_width_mm=35.9)
+    assert "frame-size-off" in run_task(task).flags
 
 
 def test_stated_target_blur_is_divided_out(file: Path, field: Field) -> None:

@@ -270,3 +270,21 @@ def test_lost_layout_record_says_so(tiny_copy: Copy) -> None:
 def test_no_worker_is_refused(tmp_path: Path, workers: int) -> None:
     with pytest.raises(ValueError, match="workers"):
         measure_session(tmp_path, workers=workers)
+
+
+def test_results_of_other_settings_are_named(tiny_copy: Copy) -> None:
+    folder = tiny_copy(measured=True)
+    assert not stored_session(str(folder)).assignment.problems
+    toml = folder / "session.toml"
+    toml.write_text(toml.read_text().replace("pixel_pitch_um = 4.35", "pixel_pitch_um = 4.2"))
+    (problem,) = stored_session(folder).assignment.problems
+    assert "since they were measured. Run: stopwise measure" in problem.text
+    assert len(problem.files) == 6
+
+
+def test_a_renamed_frame_is_not_missing(tiny_copy: Copy) -> None:
+    folder = tiny_copy(measured=True)
+    frame = sorted((folder / "frames").rglob("*.dng"))[-1]
+    frame.rename(frame.with_name("IMG_9999.dng"))
+    session = measure_session(folder)
+    assert [record.status for record in session.frames] == ["measured"] * 6
