@@ -37,6 +37,7 @@ __all__ = [
 
 CENTRE_RADIUS = 0.15  # of half the diagonal: what counts as the field's centre
 _BLADE_EDGES = 6
+_MIDDLE, _NEAR, _LEAST_WIDTH_PX = 0.85, 0.45, 20.0
 _SIZE_OFF = 0.15  # a crop mode or the borders of the raw file explain less
 
 
@@ -185,7 +186,14 @@ def placed_edges(regions: Sequence[EdgeRegion], frame: Frame) -> tuple[Registere
     n_row, n_col = frame.shape
     half = math.hypot(n_row, n_col) / 2
     placed = []
-    for region in regions:
+    for found in regions:
+        # A found edge ends where another begins: its ends are left out, and of a bar or
+        # square as wide as the edge is long only the near half is taken.
+        region = replace(
+            found,
+            length_px=_MIDDLE * found.length_px,
+            half_width_px=min(found.half_width_px, max(_NEAR * found.length_px, _LEAST_WIDTH_PX)),
+        )
         upright = abs(math.cos(math.radians(region.angle_deg))) > math.sqrt(0.5)
         placed.append(
             RegisteredEdge(
