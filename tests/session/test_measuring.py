@@ -298,7 +298,11 @@ def test_found_edge_gets_direction_and_place(file: Path, angle_deg: float, direc
     (edge,) = placed_edges([region], frame)
     assert (edge.square, edge.edge, edge.direction) == ("", "edge 1", direction)
     assert (edge.field_x, edge.field_y) == pytest.approx((0.3, 0.0))
-    assert edge.region == region
+    # The ends and the far half of a bar as wide as the edge is long are left out.
+    assert edge.region == replace(region, length_px=0.85 * 50, half_width_px=20.0)
+    long = replace(region, length_px=400, half_width_px=300)
+    (edge,) = placed_edges([long], frame)
+    assert edge.region.half_width_px == pytest.approx(0.45 * 400)
 
 
 def test_decoded_frame_needs_no_file(file: Path, field: Field) -> None:
