@@ -19,6 +19,7 @@ from pathlib import Path
 from lab.inference.results import SeriesResult, SessionResult, StopPoint
 from reports import figures, words
 from reports.markup import document, figure, prose, table, text
+from reports.stops_figure import draw_stops
 from reports.tables import colour_table, stop_table
 
 __all__ = ["SimulatedTruth", "render_page", "write_page"]
@@ -91,7 +92,7 @@ def render_page(result: SessionResult, *, truth: SimulatedTruth | None = None) -
         main.append(_truth(result, truth))
     main += [_method(result), _doubt(result), _CARE, _provenance(result)]
     return document(
-        f"{result.name}: which stop to use",
+        f"{result.name} | stopwise",
         "\n".join(header),
         "\n".join(main),
         "<p>Made by stopwise. This page is one file and asks nothing of any network.</p>",
@@ -129,14 +130,14 @@ def _answer(series: SeriesResult, index: int) -> str:
 
 def _series(series: SeriesResult, index: int) -> str:
     drawings = (
-        figures.draw_stops(series, name=f"stops-{index}"),
+        draw_stops(series, name=f"stops-{index}"),
         figures.draw_mtf(series, name=f"mtf-{index}"),
         figures.draw_focus(series, name=f"focus-{index}"),
     )
     stops, *pair = (figure(d) if d is not None else "" for d in drawings)
     parts = [
         f'<h2 id="series-{index}">Measured {_at(series).lower()}</h2>',
-        f'<p class="quiet">{prose(_capital(words.measured_magnification_words(series)))}.</p>',
+        f'<p class="quiet">{prose(words.capital(words.measured_magnification_words(series)))}.</p>',
     ]
     if series.points:
         parts += [stops, '<div class="pair">', *pair, "</div>", stop_table(series)]
@@ -180,9 +181,11 @@ def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
         optimum_rows.append(
             (
                 words.magnification_words(magnification),
-                words.estimated_stop(true),
-                words.estimated_stop(measured_stop),
-                "unknown" if series is None else words.stop_span(series),
+                words.estimated_stop(true, 2),
+                words.estimated_stop(measured_stop, 2),
+                "unknown"
+                if series is None
+                else words.stop_span(series.optimum_low95, series.optimum_high95, 2),
                 difference,
                 holds,
             )
@@ -335,10 +338,6 @@ def _find_point(result: SessionResult, magnification: float, stop: float) -> Sto
 
 def _at(series: SeriesResult) -> str:
     return f"At {words.magnification_words(series.magnification)}"
-
-
-def _capital(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:]
 
 
 def _ratio_source(result: SessionResult) -> str:

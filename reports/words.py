@@ -17,18 +17,25 @@ from lab.inference.results import SeriesResult, StopPoint
 
 __all__ = [
     "FLAG_SENTENCES",
+    "capital",
     "cost_words",
     "decimals",
+    "deepest_stop_words",
     "deepest_words",
+    "end_words",
     "estimated_stop",
     "flag_sentence",
     "flag_words",
     "has_mtf50",
     "interval_words",
+    "is_bracketed",
+    "is_deepest_beyond",
     "is_known",
     "magnification_words",
     "marked_stop",
+    "marked_value",
     "measured_magnification_words",
+    "mtf50_words",
     "number",
     "optimum_words",
     "plus_minus",
@@ -45,9 +52,15 @@ FLAG_SENTENCES = {
     "duplicate": "The same frame lies in the session more than once; it was counted once or not "
     "at all.",
     "few-frames": "Few frames were usable at this stop, so scatter between frames is poorly known.",
+    "focus-fit-failed": "No focus curve could be fitted through these frames; the sharpest frame "
+    "stands for the peak.",
     "focus-order-unknown": "The frames carry no focus positions, so no curve could be fitted "
     "through them; the peak is taken from the frames as a set.",
+    "frame-size-off": "The frame's size in pixels times the pixel pitch is not the stated sensor "
+    "size: check both.",
     "grey": "The file holds one grey plane: the colour it was measured in is not known.",
+    "magnification-off": "The measured magnification is more than 10 % from the stated one: is it "
+    "the right series, pixel pitch or chart?",
     "noisy": "Noise is high for the length of edge, so the interval is wide.",
     "noise-above-model": "More is left over than the noise explains; the interval was widened "
     "to match.",
@@ -63,6 +76,8 @@ FLAG_SENTENCES = {
     "only one of them.",
     "shape-outside-model": "The blur has a shape that diffraction, focus, spherical aberration "
     "and a residual do not make; the free shape carries the figure.",
+    "sharper-than-diffraction": "Sharper than diffraction allows: a wrong stop, magnification, "
+    "pixel pitch or pupil ratio.",
     "specks-left-out": "Single pixels far off (dust, dead pixels) were left out.",
     "stop-disagreement": "The sources of the stop contradict each other; check which stop was set.",
     "too-few-stops": "Fewer than two stops could be measured: no optimum can be named.",
@@ -76,6 +91,21 @@ _CHANGED = "changed-"  # then the setting's name
 def is_known(value: float | None) -> bool:
     """True for a finite number."""
     return value is not None and math.isfinite(value)
+
+
+def is_bracketed(series: SeriesResult) -> bool:
+    """True when an optimum was found between the first and the last stop measured."""
+    return is_known(series.optimum_stop) and "optimum-not-bracketed" not in series.flags
+
+
+def is_deepest_beyond(series: SeriesResult) -> bool:
+    """True when the narrowest stop measured is still sharp enough."""
+    return "deepest-beyond-range" in series.flags
+
+
+def capital(sentence: str) -> str:
+    """The same with a capital first letter."""
+    return sentence[:1].upper() + sentence[1:]
 
 
 def has_mtf50(point: StopPoint) -> bool:
@@ -130,17 +160,27 @@ def marked_stop(stop: float) -> str:
     return f"f/{stop:g}"
 
 
-def estimated_stop(stop: float | None, *, missing: str = "not bracketed") -> str:
+def estimated_stop(stop: float | None, digits: int = 1, *, missing: str = "not bracketed") -> str:
     """A stop that was estimated between the marks: f/6.1, f/8.0."""
-    return f"f/{number(stop)}" if is_known(stop) else missing
+    return f"f/{number(stop, digits)}" if is_known(stop) else missing
+
+
+def marked_value(series: SeriesResult, stop: float | None) -> float | None:
+    """The engraved number of a stop of the series, given by that or by its exact value.
+
+    None for a stop between the marks.
+    """
+    for point in series.points:
+        for own in (point.marked_stop, point.exact_stop):
+            if stop is not None and math.isclose(own, stop, rel_tol=1e-6):
+                return point.marked_stop
+    return None
 
 
 def stop_words(series: SeriesResult, stop: float | None) -> str:
     """A stop as engraved when it is one of the series, else as an estimate."""
-    for point in series.points:
-        if stop is not None and math.isclose(point.marked_stop, stop, rel_tol=1e-6):
-            return marked_stop(point.marked_stop)
-    return estimated_stop(stop)
+    mark = marked_value(series, stop)
+    return estimated_stop(stop) if mark is None else marked_stop(mark)
 
 
 def magnification_words(magnification: float) -> str:
@@ -186,32 +226,72 @@ def recommended_point(series: SeriesResult) -> StopPoint | None:
     return min(points, key=lambda p: abs(math.log2(p.exact_stop / optimum)))
 
 
-def stop_span(series: SeriesResult) -> str:
-    """``f/5.4 to f/6.9``: the 95 % interval of the optimum."""
-    low95, high95 = series.optimum_low95, series.optimum_high95
-    if not (is_known(low95) or is_known(high95)):
-        return "unknown"
+def mtf50_words(point: StopPoint) -> str:
+    """The MTF50 of a stop with its interval, to the digits of its uncertainty."""
+    digits = decimals([point.mtf50_std])
     return (
-        f"{estimated_stop(low95, missing='no lower end found')} to "
-        f"{estimated_stop(high95, missing='no upper end found')}"
+        f"{number(point.mtf50_image_cyc_per_mm, digits)} cycles/mm (95 % interval "
+        f"{interval_words(point.mtf50_low95, point.mtf50_high95, digits)})"
     )
 
 
+def stop_span(low95: float | None, high95: float | None, digits: int = 1) -> str:
+    """``f/5.4 to f/6.9``: a 95 % interval of a stop."""
+    if not (is_known(low95) or is_known(high95)):
+        return "unknown"
+    return (
+        f"{estimated_stop(low95, digits, missing='no lower end found')} to "
+        f"{estimated_stop(high95, digits, missing='no upper end found')}"
+    )
+
+
+def end_words(series: SeriesResult) -> str:
+    """``sharpest measured stop f/4``: what is known where no optimum is bracketed.
+
+    Raises
+    ------
+    ValueError
+        If no stop holds an MTF50.
+    """
+    best = recommended_point(series)
+    if best is None:
+        raise ValueError("no stop of the series was measured")
+    return f"sharpest measured stop {marked_stop(best.marked_stop)}"
+
+
 def optimum_words(series: SeriesResult) -> str:
-    """The optimum and its interval."""
-    if not is_known(series.optimum_stop):
-        return "Not bracketed by the stops measured: the sharpest measured stop is shown."
-    return f"{estimated_stop(series.optimum_stop)}, 95 % interval {stop_span(series)}."
+    """The optimum and its interval, or that the stops measured do not enclose it."""
+    if recommended_point(series) is None:
+        return "Unknown: no stop was measured."
+    if not is_bracketed(series):
+        return f"{capital(end_words(series))}; the optimum may lie beyond the stops measured."
+    span = stop_span(series.optimum_low95, series.optimum_high95)
+    return f"{estimated_stop(series.optimum_stop)}, 95 % interval {span}."
+
+
+def deepest_stop_words(series: SeriesResult) -> str:
+    """``f/9.3 (95 % interval f/8.1 to f/10.5)``, ``at least f/16``, or ``unknown``."""
+    if not is_known(series.deepest_sharp_stop):
+        return "unknown"
+    stop = stop_words(series, series.deepest_sharp_stop)
+    low95, high95 = series.deepest_low95, series.deepest_high95
+    if not is_deepest_beyond(series):
+        return f"{stop} (95 % interval {stop_span(low95, high95)})"
+    # The narrowest stop measured cuts the interval off: only its lower end says something.
+    return f"at least {stop}" + (
+        f" (95 % interval from {estimated_stop(low95)})" if is_known(low95) else ""
+    )
 
 
 def deepest_words(series: SeriesResult) -> str:
     """The deepest sharp stop and what it is good for."""
     if not is_known(series.deepest_sharp_stop):
         return "Unknown: no measured stop could be held against the optimum."
-    return (
-        f"{stop_words(series, series.deepest_sharp_stop)}, the last within {series.loss_percent:g} "
-        "% of the peak: the limit when depth matters more."
-    )
+    stop = deepest_stop_words(series)
+    within = f"within {series.loss_percent:g} % of the peak"
+    if is_deepest_beyond(series):
+        return f"{capital(stop)}: the narrowest stop measured is still {within}."
+    return f"{stop}, the last {within}: the limit when depth matters more."
 
 
 def cost_words(series: SeriesResult) -> str:

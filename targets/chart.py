@@ -190,11 +190,13 @@ def chart_sheet(fields: Iterable[Field], *, name: str, paper: str | None = None)
         page = make_page(layout)
         if shift >= 0 and (page.width_mm, page.height_mm) == (width, height):
             return layout
+    several = len(ordered) > 1
+    mend = "Make one sheet for each magnification" if several else "Choose a larger magnification"
     raise TargetError(
-        f"{name}: the fields take {smallest.sheet_width_mm:.0f} x "
-        f"{smallest.sheet_height_mm:.0f} mm with their margins, and the legend comes below; "
-        f"{paper} is {short:g} x {long:g} mm. "
-        "Leave out the smallest magnification or make one sheet for each."
+        f"the {'fields take' if several else 'field takes'} {smallest.sheet_width_mm:.0f} x "
+        f"{smallest.sheet_height_mm:.0f} mm with clear margins, and the legend comes below; "
+        f"{paper} is {short:g} x {long:g} mm. {mend}, or leave the paper out for a sheet as "
+        "large as it needs."
     )
 
 

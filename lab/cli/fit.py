@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lab.cli.terminal import print_json, print_table
+from lab.cli.terminal import print_json, print_problems, print_table
 
 if TYPE_CHECKING:
     from lab.inference.results import ColourResult, SessionResult
@@ -34,6 +34,7 @@ def fit(
     from lab.session.running import stored_session
 
     measured = stored_session(session)
+    print_problems(measured.assignment.problems, err=True)
     result = analyse_session(
         measured.config, measured.frames, measured.assignment.problems, loss_percent=loss
     )
@@ -114,6 +115,8 @@ def _document(result: SessionResult) -> dict[str, Any]:
                 "optimum_low95": series.optimum_low95,
                 "optimum_high95": series.optimum_high95,
                 "deepest_sharp_stop": series.deepest_sharp_stop,
+                "deepest_low95": series.deepest_low95,
+                "deepest_high95": series.deepest_high95,
                 "flags": list(series.flags),
             }
             for series in result.series

@@ -28,23 +28,30 @@ def inspect(
     """
     from lab.edges.find import find_edges
     from lab.edges.types import Rejection
+    from lab.errors import FrameError
     from lab.frames import read_frame
     from lab.session.measuring import measure_channel_edge, placed_edges
 
+    if frame.is_dir():
+        raise FrameError(f"{frame}: is a folder. Name one frame in it.")
     picture = read_frame(frame)
-    found = find_edges(picture, most=most)
+    found = find_edges(picture, most=most + 1)  # one more, to know whether there are more
     rejected = found.reason if isinstance(found, Rejection) else ""
     records: list[EdgeRecord] = []
+    more = False
     if not isinstance(found, Rejection):
+        more = len(found) > most
         records = [
             measure_channel_edge(picture, edge, "green", None)
-            for edge in placed_edges(found, picture)
+            for edge in placed_edges(found[:most], picture)
         ]
     measured = [r for r in records if r.status == "measured"]
     if as_json:
         print_json(_document(picture, frame, rejected, records))
     else:
         _print(picture, frame, rejected, records)
+        if more:
+            typer.echo(f"More edges were found than the {most} shown; --most raises the limit.")
     if not measured:
         raise typer.Exit(1)
 

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lab.cli.terminal import default_workers, print_json, progress_bar
+from lab.cli.terminal import (
+    default_workers,
+    print_json,
+    print_problems,
+    print_wrapped,
+    progress_bar,
+)
+
+if TYPE_CHECKING:
+    from lab.session.store import FrameRecord
 
 __all__ = ["measure"]
 
@@ -38,12 +48,24 @@ def measure(
     if as_json:
         print_json([frame.to_json_dict() for frame in measured.frames])
     else:
-        for problem in measured.assignment.problems:
-            typer.echo(f"{problem.severity}: {problem.text}")
-        for frame in measured.frames:
-            if frame.status != "measured":
-                typer.echo(f"{frame.status}: {frame.file}: {frame.reason}")
+        print_problems(measured.assignment.problems)
+        _print_failures([frame for frame in measured.frames if frame.status != "measured"])
         counts = Counter(frame.status for frame in measured.frames)
         typer.echo(", ".join(f"{n} {status}" for status, n in sorted(counts.items())))
     if not any(frame.status == "measured" for frame in measured.frames):
         raise typer.Exit(1)
+
+
+def _print_failures(frames: Sequence[FrameRecord]) -> None:
+    """Each reason once, with all the frames that it holds for."""
+    files: dict[tuple[str, str], list[str]] = {}
+    for frame in frames:
+        # The reason of an unreadable file begins with its name.
+        reason = frame.reason.removeprefix(f"{Path(frame.file).name}: ")
+        files.setdefault((frame.status, reason), []).append(frame.file)
+    for (status, reason), names in files.items():
+        if len(names) == 1:
+            print_wrapped(f"{status}: {names[0]}: {reason}")
+        else:
+            print_wrapped(f"{status}, {len(names)} frames: {reason}")
+            print_wrapped(", ".join(names), indent="  ")

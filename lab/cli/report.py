@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lab.cli.terminal import progress_bar
+from lab.cli.terminal import print_problems
 
 if TYPE_CHECKING:
     from lab.inference.results import SessionResult
@@ -61,8 +61,8 @@ def report(
     from lab.cli.summary import print_summary
     from lab.session.running import stored_session
 
-    with progress_bar("reading results"):
-        measured = stored_session(session)
+    measured = stored_session(session)
+    print_problems(measured.assignment.problems, err=True)
     result, page = write_report(session, measured, loss_percent=loss)
     print_summary(result)
     typer.echo(f"\nThe report: {page}")

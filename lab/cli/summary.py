@@ -20,27 +20,34 @@ def stop_text(stop: float | None) -> str:
 
 
 def _row(series: SeriesResult) -> list[str]:
-    optimum = stop_text(series.optimum_stop)
+    from reports.words import is_deepest_beyond, marked_value
+
+    optimum, deepest = series.optimum_stop, series.deepest_sharp_stop
+    interval, end, deepest_end = "-", "", ""
     if "optimum-not-bracketed" in series.flags:
-        optimum += " (end)"
-    interval = "-"
-    if series.optimum_low95 is not None:
+        optimum, end = marked_value(series, optimum) or optimum, " (end)"
+    elif series.optimum_low95 is not None:
         interval = f"{stop_text(series.optimum_low95)} to {stop_text(series.optimum_high95)}"
+    if is_deepest_beyond(series):
+        deepest, deepest_end = marked_value(series, deepest) or deepest, " (end)"
     sharpest = series.optimum_mtf50_image_cyc_per_mm
     size = series.measured_magnification
     return [
         f"{series.magnification:g}x",
         "-" if size is None else f"{size:.3f}",
-        optimum,
+        stop_text(optimum) + end,
         interval,
         "-" if sharpest is None else f"{sharpest:.1f}",
         "-" if sharpest is None else f"{sharpest * (size or series.magnification):.0f}",
-        stop_text(series.deepest_sharp_stop),
+        stop_text(deepest) + deepest_end,
     ]
 
 
 def print_summary(result: SessionResult) -> None:
-    """Optimum and deepest sharp stop of each magnification, 80 columns."""
+    """Optimum and deepest sharp stop of each magnification, 80 columns.
+
+    "(end)" marks a stop at the end of those measured: the true one may lie beyond.
+    """
     print_table(
         ["series", "size", "sharpest stop", "95 %", "cy/mm image", "object", "sharp down to"],
         [_row(series) for series in result.series],

@@ -11,11 +11,24 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
-__all__ = ["default_workers", "guarded", "print_json", "print_table", "progress_bar"]
+if TYPE_CHECKING:
+    from rich.progress import TaskID
+
+    from lab.session.draft import Problem
+
+__all__ = [
+    "default_workers",
+    "guarded",
+    "print_json",
+    "print_problems",
+    "print_table",
+    "print_wrapped",
+    "progress_bar",
+]
 
 
 def guarded(command: Callable[..., None]) -> Callable[..., None]:
@@ -54,7 +67,7 @@ def default_workers() -> int:
 
 @contextmanager
 def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Callable[[int, int], None]]:
-    """A bar on standard error; a callable of (done, in all) moves it."""
+    """A bar on standard error; a callable of (done, in all) moves it, and shows it first."""
     from rich.console import Console
     from rich.progress import (
         BarColumn,
@@ -64,25 +77,53 @@ def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Callable[[int, 
         TimeRemainingColumn,
     )
 
-    with Progress(
+    bars = Progress(
         TextColumn("{task.description:<18}"),
         BarColumn(bar_width=30),
         MofNCompleteColumn(),
         TimeRemainingColumn(),
         console=Console(stderr=True),
         disable=quiet,
-    ) as bars:
-        task = bars.add_task(label, total=None)
+    )
+    tasks: list[TaskID] = []
 
-        def move(done: int, total: int) -> None:
-            bars.update(task, completed=done, total=total)
+    def move(done: int, total: int) -> None:
+        if not tasks:  # not before: an error of the start stands alone
+            bars.start()
+            tasks.append(bars.add_task(label, total=total))
+        bars.update(tasks[0], completed=done)
 
+    try:
         yield move
+    finally:
+        if tasks:
+            bars.stop()
 
 
 def print_json(value: object) -> None:
     """One JSON document on standard output; numbers that are none become null."""
     typer.echo(json.dumps(value, indent=1, allow_nan=False))
+
+
+def print_wrapped(text: str, *, indent: str = "", hanging: str = "  ", err: bool = False) -> None:
+    """A paragraph in 79 columns; words and file names stay whole."""
+    from textwrap import fill
+
+    filled = fill(
+        text,
+        79,
+        initial_indent=indent,
+        subsequent_indent=hanging,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    typer.echo(filled, err=err)
+
+
+def print_problems(problems: Sequence[Problem], *, err: bool = False) -> None:
+    """What the assignment of frames had to say, a paragraph each."""
+    for problem in problems:
+        print_wrapped(f"{problem.severity}: {problem.text}", err=err)
 
 
 def print_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -46,8 +46,9 @@ def run(*arguments: object) -> Result:
 
 
 def refused(*arguments: object) -> str:
-    """The message of a command that must fail with bad input."""
+    """The message of a command that must fail with bad input: nothing else is printed."""
     result = run(*arguments)
+    assert result.stderr.startswith("stopwise: ")
     assert result.exit_code == 2
     assert result.stdout == ""
     assert result.stderr.count("stopwise: ") == 1
@@ -132,7 +133,7 @@ def test_measure_tells_of_frames_that_failed(tiny_copy: Copy) -> None:
     blank(frames / "IMG_0005.dng")
     result = run("measure", folder, "--workers", 1)
     assert result.exit_code == 0
-    assert "unreadable: 2x/IMG_0002.dng: IMG_0002.dng: is cut short" in result.stdout
+    assert "unreadable: 2x/IMG_0002.dng: is cut short" in result.stdout
     assert "rejected: 2x/IMG_0005.dng: " in result.stdout
     assert result.stdout.splitlines()[-1] == "4 measured, 1 rejected, 1 unreadable"
     as_json = json.loads(run("measure", folder, "--json", "--workers", 1).stdout)
@@ -173,6 +174,12 @@ def test_nothing_measurable_exits_with_1(tiny_copy: Copy) -> None:
     result = run("measure", folder, "--workers", 1)
     assert result.exit_code == 1
     assert result.stdout.splitlines()[-1] == "6 rejected"
+    # The six share one reason, which is said once.
+    text = " ".join(result.stdout.split())
+    assert text.count("rejected, 6 frames: ") == 1
+    for k in range(1, 7):
+        assert text.count(f"2x/IMG_000{k}.dng") == 1
+    assert widest(result.stdout) <= 79
     result = run("fit", folder, "--json")
     assert result.exit_code == 1
     assert json.loads(result.stdout)["series"][0]["points"] == []
@@ -202,6 +209,9 @@ def test_fit_json_keeps_the_contract(demo: Any) -> None:
     assert series["magnification"] == 2.0
     assert series["measured_magnification"] == pytest.approx(1.991, rel=1e-3)
     assert {"optimum_stop", "optimum_low95", "optimum_high95", "deepest_sharp_stop"} < set(series)
+    (record,) = analyse_session(demo.measured.config, demo.measured.frames).series
+    assert series["deepest_low95"] == record.deepest_low95
+    assert series["deepest_high95"] == record.deepest_high95
     assert series["optimum_low95"] <= series["optimum_stop"] <= series["optimum_high95"]
     assert [point["marked_stop"] for point in series["points"]] == [2.8, 4.0, 5.6, 8.0]
     for point, true in zip(series["points"], demo.truth.series[0].points, strict=True):
@@ -314,12 +324,15 @@ def test_widest_figures_stay_within_80_columns(
             )
             for colour in result.series[0].colours
         ),
-        flags=("optimum-not-bracketed",),
+        deepest_sharp_stop=16.0,
+        flags=("optimum-not-bracketed", "deepest-beyond-range"),
     )
     extreme = replace(result, series=(series,))
     print_summary(extreme)
     text = capsys.readouterr().out
     assert "f/2.8 (end)" in text
+    assert "f/2.8 to" not in text
+    assert text.splitlines()[-1].endswith(" f/16 (end)")
     assert widest(text) <= 80
     monkeypatch.setattr(session_analysis, "analyse_session", lambda *a, **k: extreme)
     text = run("fit", demo.folder).stdout
@@ -341,6 +354,31 @@ def test_report_is_written_beside_the_session(tiny_copy: Copy) -> None:
     assert page.read_text("utf-8").startswith("<!")
     table = [line for line in result.stdout.splitlines() if not line.startswith("The report")]
     assert max(map(len, table)) <= 80
+
+
+@pytest.mark.parametrize("command", ["fit", "report"])
+def test_problems_are_told_before_the_result(command: str, tiny_copy: Copy) -> None:
+    folder = tiny_copy(measured=True)
+    (folder / "frames" / "2x" / "IMG_0006.dng").unlink()
+    result = run(command, folder)
+    said = [f"{p.severity}: {p.text}" for p in running.stored_session(folder).assignment.problems]
+    assert said
+    assert result.stderr.split() == " ".join(said).split()
+    assert widest(result.stderr) <= 79
+
+
+def test_end_stops_are_printed_as_engraved(demo: Any, capsys: pytest.CaptureFixture[str]) -> None:
+    result = analyse_session(demo.measured.config, demo.measured.frames)
+    series = result.series[0]
+    ends = replace(
+        series,
+        optimum_stop=series.points[2].exact_stop,  # f/5.66, engraved as 5.6
+        optimum_low95=None,
+        optimum_high95=None,
+        flags=("optimum-not-bracketed",),
+    )
+    print_summary(replace(result, series=(ends,)))
+    assert capsys.readouterr().out.splitlines()[-1].split()[2:5] == ["f/5.6", "(end)", "-"]
 
 
 # Sessions that are none
@@ -398,6 +436,9 @@ def test_inspect_measures_a_raw_frame(tiny: Any) -> None:
 def test_inspect_measures_no_more_edges_than_asked(tiny: Any) -> None:
     path = tiny.folder / "frames" / "2x" / "IMG_0002.dng"
     assert len(json.loads(run("inspect", path, "--json", "--most", 2).stdout)["edges"]) == 2
+    more = "More edges were found than the 2 shown"
+    assert more in run("inspect", path, "--most", 2).stdout
+    assert "More edges" not in run("inspect", path, "--most", 200).stdout
 
 
 def test_inspect_prints_80_columns(tiny: Any) -> None:
@@ -462,7 +503,8 @@ def test_inspect_of_junk_is_refused(tmp_path: Path, content: bytes, suffix: str)
 
 def test_inspect_of_no_file_is_refused(tmp_path: Path) -> None:
     assert "no such file" in refused("inspect", tmp_path / "gone.dng")
-    assert "is a folder" in refused("inspect", tmp_path)
+    assert f"stopwise: {tmp_path}: is a folder" in refused("inspect", tmp_path).replace("\n", "")
+    assert "stopwise: .: is a folder" in refused("inspect", ".")
 
 
 # target
@@ -479,6 +521,9 @@ def test_target_writes_chart_and_record(tmp_path: Path) -> None:
     assert "<svg" in (folder / "target.svg").read_text("utf-8")
     layout = read_layout(folder / "target.json")
     assert sorted(field.magnification for field in layout.fields) == [1.0, 2.5]
+    assert [field.code_text for field in layout.fields] == [
+        *("stopwise 1 Club 1x", "stopwise 1 Club 2.5x")
+    ]
     # The fifteen squares of a field fit on the sensor.
     for field in layout.fields:
         reach_mm = [abs(square.centre_mm[0]) + square.side_mm / 2 for square in field.squares]
@@ -490,7 +535,7 @@ def test_target_goes_into_a_session(tmp_path: Path, tiny: Any) -> None:
     """The command's record for the same sensor is the one that the simulator prints."""
     pitch_mm, rig = tiny.plan.rig.pixel_pitch_um / 1000, tiny.plan.rig
     sensor = f"{rig.n_cols * pitch_mm:.6g}x{rig.n_rows * pitch_mm:.6g}"
-    assert run("target", tmp_path, "-m", 2, "--sensor", sensor).exit_code == 0
+    assert run("target", tmp_path, "-m", 2, "--sensor", sensor).exit_code == 0  # empty folder
     mine, theirs = (
         read_layout(folder / "target.json").field_for(2.0) for folder in (tmp_path, tiny.folder)
     )
@@ -504,7 +549,11 @@ def test_target_goes_into_a_session(tmp_path: Path, tiny: Any) -> None:
         (["-m", "-2"], "--magnification -2"),
         (["-m", "nan"], "--magnification nan"),
         (["-m", "inf"], "--magnification inf"),
-        (["-m", "1", "-m", "1"], "twice"),
+        (["-m", "0.049"], "--magnification 0.049: give a number from 0.05 to 20"),
+        (["-m", "20.1"], "--magnification 20.1"),
+        (["-m", "1", "-m", "1"], "--magnification 1: is given twice"),
+        (["-m", "0.05", "--sensor", "5000x4000"], "sheet_width_mm"),
+        (["-m", "1", "--name", "much too long for the code"], "Choose a short name"),
         (["-m", "1", "--sensor", "36"], "--sensor 36: give width x height in mm"),
         (["-m", "1", "--sensor", "0x24"], "--sensor 0x24"),
         (["-m", "1", "--sensor", "1.2.3x4"], "--sensor 1.2.3x4"),
@@ -514,7 +563,16 @@ def test_target_goes_into_a_session(tmp_path: Path, tiny: Any) -> None:
 )
 def test_impossible_target_is_refused(tmp_path: Path, arguments: list[str], says: str) -> None:
     assert says in refused("target", tmp_path / "chart", *arguments)
-    assert list(tmp_path.rglob("target.*")) == []
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("file", ["target.json", "target.pdf", "target.svg"])
+def test_target_overwrites_nothing(tmp_path: Path, file: str) -> None:
+    (tmp_path / file).write_text("mine")
+    said = refused("target", tmp_path, "-m", 2)
+    assert f"holds {file} already. Name a new folder." in said.replace("\n", " ")
+    assert [path.name for path in tmp_path.iterdir()] == [file]
+    assert (tmp_path / file).read_text() == "mine"
 
 
 def test_target_needs_a_magnification(tmp_path: Path) -> None:

@@ -130,6 +130,8 @@ def make_series(magnification: float = 2.0, *, placed: bool = True, seed: int = 
         optimum_high95=optimum * 1.13,
         optimum_mtf50_image_cyc_per_mm=float(curve[peak]),
         deepest_sharp_stop=sharp[-1],
+        deepest_low95=sharp[-1] / 1.08,
+        deepest_high95=sharp[-1] * 1.11,
         loss_percent=20.0,
         curve_stop=tuple(curve_stop.tolist()),
         curve_mtf50_image_cyc_per_mm=tuple(curve.tolist()),

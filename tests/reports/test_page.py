@@ -231,7 +231,10 @@ def test_answers_come_first_and_print_the_record(page: Page, session: SessionRes
             f"f/{series.optimum_stop:.1f}, 95 % interval f/{series.optimum_low95:.1f} to "
             f"f/{series.optimum_high95:.1f}."
         ) in text
-        assert f"f/{series.deepest_sharp_stop:g}, the last within 20 % of the peak" in text
+        assert (
+            f"f/{series.deepest_sharp_stop:g} (95 % interval f/{series.deepest_low95:.1f} to "
+            f"f/{series.deepest_high95:.1f}), the last within 20 % of the peak"
+        ) in text
     # 2x: optimum f/4.5, so f/4 is advised; f/5.6 is one stop further.
     four, five = session.series[1].points[1:3]
     ratio = five.mtf50_image_cyc_per_mm / four.mtf50_image_cyc_per_mm
@@ -345,7 +348,8 @@ def test_missing_values_are_said_in_words(session: SessionResult, series: Series
     assert not re.search(r"\b(nan|None|inf)\b", Page(html).text + html.split("</style>")[1])
     text = plain(Page(html).text)
     for said in (
-        "Not bracketed by the stops measured",
+        "Sharpest measured stop f/2.8; the optimum may lie beyond the stops measured.",
+        "Unknown: no stop was measured.",
         "Magnification as stated, not measured",
         "(uncertainty unknown)",
         "not stated",
@@ -416,10 +420,72 @@ def test_simulated_truth_stands_beside_the_result(session: SessionResult) -> Non
     assert points["rows"][3][2:] == ["not measured", "unknown", "unknown"]
     # A quarter power of two is half a stop.
     assert plain(optima["rows"][1][4]) == "-0.50 stops"
+    # Differences carry two decimals, so the stops do.
+    assert optima["rows"][1][1:4] == [
+        f"f/{two.optimum_stop * 2**0.25:.2f}",
+        f"f/{two.optimum_stop:.2f}",
+        f"f/{two.optimum_low95:.2f} to f/{two.optimum_high95:.2f}",
+    ]
     assert optima["rows"][1][5] == "no"
     assert optima["rows"][2][5] == "unknown"
     assert "holds the truth at 1 of 2 stops; that of the optimum at 0 of 1 magnifications" in text
     assert "The largest difference is 10.0 %" in text
+
+
+def test_differences_of_nothing_have_one_form(session: SessionResult) -> None:
+    two = session.series[1]
+    shares = (0.9996, 1.0004, 1.0)  # differences of +0.04, -0.04 and 0 %
+    truth = SimulatedTruth(
+        points=tuple(
+            (2.0, p.marked_stop, p.mtf50_image_cyc_per_mm * share)
+            for p, share in zip(two.points, shares, strict=False)
+        ),
+        optimum_stops=((2.0, two.optimum_stop * 1.0001), (1.0, session.series[0].optimum_stop)),
+    )
+    page = Page(render_page(session, truth=truth))
+    points, optima = (t for t in page.tables if t["caption"].startswith("True and measured"))
+    assert [plain(row[3]) for row in points["rows"][1:]] == ["0.0 %"] * 3
+    assert [plain(row[4]) for row in optima["rows"][1:]] == ["0.00 stops"] * 2
+
+
+def test_end_stops_are_said_to_be_ends(session: SessionResult, series: SeriesResult) -> None:
+    ends = dataclasses.replace(
+        series,
+        optimum_stop=series.points[2].exact_stop,  # f/5.66, engraved as 5.6
+        optimum_low95=None,
+        optimum_high95=None,
+        deepest_sharp_stop=series.points[4].exact_stop,  # f/11.3, engraved as 11
+        deepest_low95=9.14,
+        deepest_high95=series.points[4].exact_stop,
+        points=series.points[2:5],
+        loss_percent=10.0,
+        flags=("optimum-not-bracketed", "deepest-beyond-range"),
+    )
+    text = plain(Page(render_page(with_series(session, ends))).text)
+    assert "Sharpest measured stop f/5.6; the optimum may lie beyond the stops measured." in text
+    assert (
+        "At least f/11 (95 % interval from f/9.1): the narrowest stop measured is still within "
+        "10 % of the peak."
+    ) in text
+    assert "unknown" not in text[text.index("Which stop to use") : text.index("Measured at")]
+
+
+def test_title_is_the_session_and_the_program(session: SessionResult) -> None:
+    html = render_page(dataclasses.replace(session, name="Bellows: which stop?"))
+    assert "<title>Bellows: which stop? | stopwise</title>" in html
+
+
+@pytest.mark.parametrize(
+    "flag",
+    ["sharper-than-diffraction", "magnification-off", "frame-size-off", "focus-fit-failed"],
+)
+def test_flags_of_doubtful_input_are_explained(
+    flag: str, session: SessionResult, series: SeriesResult
+) -> None:
+    flagged = dataclasses.replace(series, flags=(flag,))
+    text = Page(render_page(with_series(session, flagged))).text
+    assert flag.replace("-", " ") in text
+    assert "No explanation is kept" not in text
 
 
 def _luminance(colour: str) -> float:

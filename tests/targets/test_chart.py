@@ -267,8 +267,12 @@ def test_zones_at_the_rim_lie_in_the_margin(plate: Layout) -> None:
 
 
 def test_too_large_for_the_paper_is_refused_with_the_sizes() -> None:
-    with pytest.raises(TargetError, match=r"take 468 x 348 mm.*A4 is 210 x 297 mm"):
+    with pytest.raises(TargetError, match=r"takes 468 x 348 mm.*A4 is 210 x 297 mm") as alone:
         chart_sheet([field_of((36, 24), 0.1)], name="far", paper="A4")
+    assert "Choose a larger magnification, or leave the paper out" in str(alone.value)
+    pair = [field_of((36, 24), m) for m in (0.1, 0.2)]
+    with pytest.raises(TargetError, match=r"fields take .* Make one sheet for each magnification"):
+        chart_sheet(pair, name="far", paper="A4")
 
 
 def test_a_field_that_leaves_no_room_for_the_legend_is_refused() -> None:
