@@ -28,12 +28,9 @@ def inspect(
     """
     from lab.edges.find import find_edges
     from lab.edges.types import Rejection
-    from lab.errors import FrameError
     from lab.frames import read_frame
     from lab.session.measuring import measure_channel_edge, placed_edges
 
-    if frame.is_dir():
-        raise FrameError(f"{frame}: is a folder. Name one frame in it.")
     picture = read_frame(frame)
     found = find_edges(picture, most=most + 1)  # one more, to know whether there are more
     rejected = found.reason if isinstance(found, Rejection) else ""

@@ -30,13 +30,14 @@ def clipped_side(values: FloatArray) -> str | None:
     str or None
         "bright" or "dark".
     """
-    _, count = np.unique(values, return_counts=True)
-    share = count / values.size
-    top, bottom = share[-1], share[0]
-    if top > 0.05 and top > 5 * bottom and top > 3 * share[-2]:
-        return "bright"
-    if bottom > 0.05 and bottom > 5 * top and bottom > 3 * share[1]:
-        return "dark"
+    highest, lowest = values.max(), values.min()
+    top, bottom = np.mean(values == highest), np.mean(values == lowest)
+    if top > 0.05 and top > 5 * bottom:
+        following = values[values < highest].max()
+        return "bright" if top > 3 * np.mean(values == following) else None
+    if bottom > 0.05 and bottom > 5 * top:
+        following = values[values > lowest].min()
+        return "dark" if bottom > 3 * np.mean(values == following) else None
     return None
 
 

@@ -157,10 +157,10 @@ def fit_edge(
         # What a step leaves behind is of the order of its square: it must be well
         # below the uncertainty, or the evidence was weighed at the wrong place.
         std = np.sqrt(np.diag(posterior.covariance))
-        f50_limit = min(0.008, max(3e-4, 2 * float(std[N_NUISANCE]) / state.lens_f50))
+        f50_limit = min(0.02, max(3e-4, 2 * float(std[N_NUISANCE]) / state.lens_f50))
         if abs(posterior.step[N_NUISANCE]) < f50_limit * state.lens_f50 and abs(
             posterior.step[4]
-        ) < min(0.01, max(3e-4, 2 * float(std[4]))):
+        ) < min(0.03, max(3e-4, 2 * float(std[4]))):
             break
     return EdgeFit(
         state=state,

@@ -82,8 +82,9 @@ def _nearest(
     blunt = np.linalg.inv(np.eye(root.size) + root[:, None] * precise * root)
     core = blunt @ (root[:, None] * precise) / root[:, None]
     likely = np.linalg.solve(precise + np.diag(1e-3 / family.variance), pull)
-    offset = family.point - (state.coefficient + likely)
-    distance = ((offset @ core) * offset).sum(axis=1)
+    # Ranking needs no more than single precision.
+    offset = family.rank_point - (state.coefficient + likely).astype(np.float32)
+    distance = np.einsum("ki,ki->k", offset @ core.astype(np.float32), offset)
     return np.argpartition(family.log_weight - 0.5 * distance, -_KEPT)[-_KEPT:]
 
 

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from lab.edges.shape_grid import directions, shape_grid, with_simpler
 from lab.edges.types import FloatArray
@@ -55,7 +56,7 @@ class ShapeFamily:
     variance : ndarray, (n,)
         Of each component's coefficient over the grid.
     point : ndarray, (n_point, n)
-        The grid shapes' coefficients.
+        The grid shapes' coefficients; ``rank_point`` in single precision.
     direction : ndarray, (n_point, n, n_direction)
         Steps of one standard deviation towards each point's neighbours.
     log_weight : ndarray, (n_point,)
@@ -72,6 +73,7 @@ class ShapeFamily:
     n_even: int
     variance: FloatArray
     point: FloatArray
+    rank_point: npt.NDArray[np.float32]
     direction: FloatArray
     log_weight: FloatArray
     typical_variance: FloatArray
@@ -147,6 +149,7 @@ def shape_family() -> ShapeFamily:
         n_even=_N_EVEN,
         variance=np.concatenate([even_variance, odd_variance]),
         point=point,
+        rank_point=point.astype(np.float32),
         direction=direction,
         log_weight=np.log(weights),
         typical_variance=3 * np.mean(direction**2, axis=(0, 2)) + 1e-14,
