@@ -1,9 +1,8 @@
 """Measure one frame: register the target in it, measure its edges, make its record.
 
-Green is measured at the field's centre and in its four corners, red and blue at
-the centre and on two edges in each corner; ``every_edge`` measures every edge in
-every colour. A frame without a usable edge is a rejected record with its reason,
-never an error.
+All edges of the square at the field's centre are measured, and two in each corner,
+one in each direction; ``every_edge`` measures them all. A frame without a usable
+edge is a rejected record with its reason, never an error.
 """
 
 from __future__ import annotations
@@ -173,12 +172,18 @@ def _key_squares(edges: Sequence[RegisteredEdge]) -> tuple[set[str], set[str]]:
     return {centre}, chosen
 
 
-def _one_a_direction(edges: Sequence[RegisteredEdge]) -> tuple[RegisteredEdge, ...]:
-    """First edge of each square in each direction: enough to see a colour's displacement."""
+def _key_edges(
+    edges: Sequence[RegisteredEdge], centre: set[str], everywhere: set[str]
+) -> tuple[RegisteredEdge, ...]:
+    """All edges of the centre square, one in each direction of the outer ones."""
     first: dict[tuple[str, str], RegisteredEdge] = {}
     for edge in edges:
         first.setdefault((edge.square, edge.direction), edge)
-    return tuple(first.values())
+    return tuple(
+        edge
+        for edge in edges
+        if edge.square in centre or (edge.square in everywhere and edge in first.values())
+    )
 
 
 def placed_edges(regions: Sequence[EdgeRegion], frame: Frame) -> tuple[RegisteredEdge, ...]:
@@ -244,8 +249,9 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
         centre, everywhere = _key_squares(edges)
         px_per_mm = 1e3 * magnification / task.pixel_pitch_um
         side = {square.name: square.side_mm * px_per_mm for square in task.field.squares}
-    colour_edges = _one_a_direction(edges)
     channels = ("green",) if "grey" in frame.flags else CHANNELS
+    if not task.every_edge:
+        edges = _key_edges(edges, centre, everywhere)
     records = []
     for channel in channels:
         noise = estimate_noise(frame, channel)
@@ -259,9 +265,6 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
                 target=task.target,
             )
             for edge in edges
-            if task.every_edge
-            or edge.square in centre
-            or (edge.square in everywhere and (channel == "green" or edge in colour_edges))
         ]
     status, reason = "measured", ""
     if not any(record.status == "measured" for record in records):
