@@ -205,3 +205,16 @@ def test_intervals_hold_the_optimum_about_as_often_as_they_say() -> None:
 def test_intervals_hold_an_optimum_between_stops() -> None:
     hits = [hit for model in (MODELS[0], MODELS[4]) for hit in _model(*model).hits(0.005, 50)]
     assert np.mean(hits) > 0.95 - _chance(len(hits))
+
+
+def test_sparse_stops_know_less() -> None:
+    # A lens of 1 um spherical aberration: full stops against every second one.
+    model = _model(1.0, 2.0)
+    widths = []
+    for step in (1, 2):
+        curve = _curve(STOPS[::step], model.mtf50[::step], 0.005, model.limit)
+        assert curve.optimum_low95 is not None
+        assert curve.optimum_high95 is not None
+        assert curve.optimum_low95 <= model.optimum.stop <= curve.optimum_high95
+        widths.append(np.log2(curve.optimum_high95 / curve.optimum_low95))
+    assert widths[1] > 3 * widths[0]

@@ -17,6 +17,7 @@ from lab.session.config import SessionConfig
 from lab.session.draft import Problem
 from lab.session.running import measure_session, stored_session
 from lab.session.store import FrameRecord
+from lab.simulate.rig import SimulatedRig
 
 
 @pytest.fixture(scope="module")
@@ -210,3 +211,47 @@ def test_what_to_doubt_is_said(demo: Any) -> None:
     assert (doubted.pupil_ratio, doubted.pupil_ratio_source) == (1.0, "assumed")
     for word in ("pupil ratio", "target", "indicative"):
         assert any(word in text for text in doubted.cautions)
+
+
+def test_a_stop_sharper_than_diffraction_is_flagged(demo: Any) -> None:
+    # Frames of f/4 and f/8 with their labels swapped.
+    swap = {4.0: 8.0, 8.0: 4.0}
+    frames = [
+        replace(f, marked_stop=swap.get(f.marked_stop or 0, f.marked_stop))
+        for f in demo.measured.frames
+    ]
+    points = {p.marked_stop: p for p in _again(demo, frames).series[0].points}
+    assert "sharper-than-diffraction" in points[8.0].flags
+    assert "sharper-than-diffraction" not in points[2.8].flags
+
+
+def test_a_magnification_that_is_off_is_flagged(demo: Any) -> None:
+    frames = [
+        replace(f, measured_magnification=1.15 * (f.measured_magnification or 0))
+        for f in demo.measured.frames
+    ]
+    assert "magnification-off" in _again(demo, frames).series[0].flags
+
+
+def test_colour_comes_from_the_stop_nearest_the_optimum(demo: Any, result: SessionResult) -> None:
+    series = result.series[0]
+    assert series.optimum_stop is not None
+    nearest = min(series.points, key=lambda p: abs(np.log(p.exact_stop / series.optimum_stop)))
+    body = demo.measured.config.body
+    half_px = np.hypot(*body.sensor_mm) / 2 * 1e3 / body.pixel_pitch_um
+    red, _, blue = SimulatedRig().lateral_colour
+    for colour, (channel, truth) in zip(
+        series.colours, (("red", red), ("blue", blue)), strict=True
+    ):
+        assert (colour.channel, colour.marked_stop) == (channel, nearest.marked_stop)
+        assert colour.lateral_corner_px is not None
+        assert colour.lateral_corner_std_px is not None
+        away = abs(colour.lateral_corner_px - truth * half_px)
+        assert away < 4 * colour.lateral_corner_std_px + 0.002
+
+
+def test_the_deepest_stop_has_an_interval(result: SessionResult) -> None:
+    series = result.series[0]
+    assert series.deepest_low95 is not None
+    assert series.deepest_high95 is not None
+    assert series.deepest_low95 <= (series.deepest_sharp_stop or 0) <= series.deepest_high95

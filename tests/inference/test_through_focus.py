@@ -197,3 +197,10 @@ def test_unknown_order_gives_the_sharpest_frame(lost: list[int]) -> None:
 def test_empty_bracket_is_refused() -> None:
     with pytest.raises(ValueError, match="at least one frame"):
         through_focus_peak([], [], [])
+
+
+def test_frames_that_make_no_curve_give_the_sharpest_one() -> None:
+    # Values that jump about: of another stop, or moved frames.
+    peak = through_focus_peak([0.0, 20.0, 40.0, 60.0], [20.0, 60.0, 20.0, 60.0], [0.1] * 4)
+    assert peak.mtf50_high95 < 200
+    assert peak.mtf50_low95 > 0
