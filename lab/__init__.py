@@ -12,16 +12,20 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from lab.edges.combine import combine as combine
     from lab.edges.find import find_edges as find_edges
+    from lab.edges.locus import raggedness_spectrum as raggedness_spectrum
     from lab.edges.measure import EdgeMeasurement as EdgeMeasurement
     from lab.edges.measure import measure_edge as measure_edge
     from lab.edges.register import register_field as register_field
+    from lab.edges.target_blur import without_target_blur as without_target_blur
     from lab.edges.types import EdgeRegion as EdgeRegion
     from lab.edges.types import NoiseModel as NoiseModel
     from lab.edges.types import Rejection as Rejection
     from lab.errors import FrameError as FrameError
     from lab.errors import LabError as LabError
     from lab.errors import SessionError as SessionError
+    from lab.frames import estimate_noise as estimate_noise
     from lab.frames import read_frame as read_frame
+    from lab.inference.colour import lateral_colour as lateral_colour
     from lab.inference.session_analysis import analyse_session as analyse_session
     from lab.optics.geometry import depth_of_field as depth_of_field
     from lab.optics.geometry import effective_f_number as effective_f_number
@@ -33,6 +37,10 @@ if TYPE_CHECKING:
     from lab.session.running import stored_session as stored_session
 
 _HOME = {
+    "raggedness_spectrum": "lab.edges.locus",
+    "without_target_blur": "lab.edges.target_blur",
+    "lateral_colour": "lab.inference.colour",
+    "estimate_noise": "lab.frames",
     "EdgeMeasurement": "lab.edges.measure",
     "EdgeRegion": "lab.edges.types",
     "FrameError": "lab.errors",
@@ -56,7 +64,7 @@ _HOME = {
     "system_mtf": "lab.optics.system",
 }
 
-__all__ = sorted(_HOME)  # pyright: ignore[reportUnsupportedDunderAll]
+__all__ = sorted(_HOME)
 
 
 def __getattr__(name: str) -> object:

@@ -122,6 +122,7 @@ def edge_flags(
     fit: EdgeFit,
     mtf50: tuple[float, float],
     companion: tuple[float, float],
+    physical: tuple[float, float],
     curve: FloatArray,
     ragged: float,
     ragged_std: float,
@@ -131,9 +132,9 @@ def edge_flags(
     Parameters
     ----------
     fit : EdgeFit
-    mtf50, companion : (float, float)
-        System MTF50 of the posterior and of the shape free of optics, each with its
-        standard uncertainty. [cycles per pixel]
+    mtf50, companion, physical : (float, float)
+        System MTF50 of the posterior, of the shape free of optics and of the physical
+        one, each with its standard uncertainty. [cycles per pixel]
     curve : ndarray
         MTF of the system.
     ragged, ragged_std : float
@@ -141,7 +142,7 @@ def edge_flags(
     """
     state = fit.state
     flags = []
-    apart = abs(companion[0] - mtf50[0])
+    apart = abs(companion[0] - physical[0])
     if fit.physical_share < _BELIEVED:
         flags.append("shape-outside-model")
     if apart > 3 * companion[1] and apart > 0.01 * mtf50[0]:

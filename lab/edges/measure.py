@@ -47,7 +47,9 @@ class EdgeMeasurement:
     frequency_cyc_per_px, mtf, mtf_std : ndarray, (101,)
         The system's MTF from 0 to 1 cycle per pixel, pointwise uncertainty.
     companion_mtf50_cyc_per_px, companion_mtf50_std : float
-        MTF50 with the shape free of optics; beside the figure, for comparison.
+        MTF50 with the shape free of optics.
+    physical_mtf50_cyc_per_px, physical_mtf50_std : float
+        MTF50 with physical shapes only. The figure weighs both by their evidence.
     angle_deg : float
         Of the normal, dark to bright; 0 = towards higher columns, 90 = higher rows.
     offset_px : float
@@ -75,6 +77,8 @@ class EdgeMeasurement:
     lens_mtf50_std: float
     companion_mtf50_cyc_per_px: float
     companion_mtf50_std: float
+    physical_mtf50_cyc_per_px: float
+    physical_mtf50_std: float
     frequency_cyc_per_px: FloatArray
     mtf: FloatArray
     mtf_std: FloatArray
@@ -274,7 +278,8 @@ def _measured(
     companion_covariance = surplus * fit.companion_covariance
     mtf50, mtf20, mtf10 = level_crossings((0.5, 0.2, 0.1), shape, covariance, angle)
     (companion,) = level_crossings((0.5,), fit.companion, companion_covariance, angle)
-    if mtf50 is None or companion is None or not mtf50[1] < 0.3 * mtf50[0]:
+    (physical,) = level_crossings((0.5,), fit.physical, surplus * fit.physical_covariance, angle)
+    if mtf50 is None or companion is None or physical is None or not mtf50[1] < 0.3 * mtf50[0]:
         return Rejection(
             reason="the blur is too wide for the region: both sides of the edge must be in it"
         )
@@ -293,6 +298,8 @@ def _measured(
         lens_mtf50_std=float(np.sqrt(covariance[0, 0])),
         companion_mtf50_cyc_per_px=companion[0],
         companion_mtf50_std=companion[1],
+        physical_mtf50_cyc_per_px=physical[0],
+        physical_mtf50_std=physical[1],
         frequency_cyc_per_px=_FREQUENCY,
         mtf=curve,
         mtf_std=curve_std,
@@ -306,6 +313,6 @@ def _measured(
         raggedness_std=ragged_std,
         pixels_used=int(fit.keep.sum()),
         pixels_left_out=int(fit.keep.size - fit.keep.sum()),
-        flags=edge_flags(fit, mtf50, companion, curve, ragged, ragged_std),
+        flags=edge_flags(fit, mtf50, companion, physical, curve, ragged, ragged_std),
         fit=fit,
     )

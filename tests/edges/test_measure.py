@@ -90,6 +90,23 @@ def test_the_lens_alone_stands_beside_the_system() -> None:
     assert result.lens_mtf50_cyc_per_px > 1.15 * result.mtf50_cyc_per_px
 
 
+def test_physical_and_free_shape_stand_beside_the_figure() -> None:
+    rng = np.random.default_rng(13)
+    result = measured(measure_edge(SHARP.pixels((100, 100), 5.7, noise_share=0.01, rng=rng)))
+    truth = SHARP.level(0.5, 5.7)
+    assert abs(result.physical_mtf50_cyc_per_px - truth) < 4 * result.physical_mtf50_std
+    assert abs(result.companion_mtf50_cyc_per_px - truth) < 4 * result.companion_mtf50_std
+    assert result.companion_mtf50_std > result.physical_mtf50_std  # freedom costs precision
+    assert "shape-disagrees" not in result.flags
+
+
+def test_a_shape_that_no_lens_makes_is_flagged() -> None:
+    # A second image of the edge, 3 px beside the first: a reflection, or a jolt.
+    pixels = SHARP.pixels((120, 120), 5.7) + 0.4 * SHARP.pixels((120, 120), 5.7, position_px=3.3)
+    pixels += np.random.default_rng(14).normal(0, 3, pixels.shape)
+    assert "shape-outside-model" in measured(measure_edge(pixels)).flags
+
+
 def test_spread_functions_are_those_of_the_truth() -> None:
     result = measured(measure_edge(SHARP.pixels((100, 100), 5.7)))
     x = np.linspace(-12, 12, 97)
