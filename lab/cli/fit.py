@@ -12,7 +12,7 @@ import typer
 from lab.cli.terminal import print_json, print_problems, print_table
 
 if TYPE_CHECKING:
-    from lab.inference.results import ColourResult, SessionResult
+    from lab.inference.results import ColourResult, SeriesResult, SessionResult
 
 __all__ = ["fit"]
 
@@ -58,11 +58,41 @@ def fit(
                     for p in series.points
                 ],
             )
+            _print_flags(series)
+            _print_deepest(series)
             _print_colours(series.colours)
         typer.echo()
         print_summary(result)
     if not any(series.points for series in result.series):
         raise typer.Exit(1)
+
+
+def _print_flags(series: SeriesResult) -> None:
+    """What to doubt: each flag once, with the stops that carry it."""
+    from textwrap import fill
+
+    from lab.cli.summary import stop_text
+    from reports.words import flag_sentence, flag_words
+
+    carriers: dict[str, list[str]] = {flag: ["the series"] for flag in series.flags}
+    for point in series.points:
+        for flag in point.flags:
+            carriers.setdefault(flag, []).append(stop_text(point.marked_stop))
+    for flag, where in carriers.items():
+        text = f"{flag_words(flag)} ({', '.join(where)}): {flag_sentence(flag) or ''}"
+        typer.echo(fill(text, 79, subsequent_indent="  "))
+
+
+def _print_deepest(series: SeriesResult) -> None:
+    """The deepest sharp stop with its interval."""
+    from lab.cli.summary import stop_text
+
+    if series.deepest_sharp_stop is not None and series.deepest_low95 is not None:
+        typer.echo(
+            f"sharp within {series.loss_percent:g} % down to "
+            f"{stop_text(series.deepest_sharp_stop)} (95 %: {stop_text(series.deepest_low95)} "
+            f"to {stop_text(series.deepest_high95)})"
+        )
 
 
 def _print_colours(colours: Sequence[ColourResult]) -> None:

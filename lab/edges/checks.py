@@ -103,17 +103,19 @@ def _too_few_phases(fit: EdgeFit) -> str | None:
 def _structure(fit: EdgeFit, row: FloatArray, col: FloatArray) -> tuple[float, float]:
     """Largest mean residual over cells of an eighth of the region, and its noise.
 
-    Both over the step.
+    Both over the step. A small region has fewer cells, of some 25 pixels each.
     """
-    cell_row = np.floor((row - row.min()) / (np.ptp(row) + 1) * 8).astype(np.intp)
-    cell_col = np.floor((col - col.min()) / (np.ptp(col) + 1) * 8).astype(np.intp)
-    cell = cell_row * 8 + cell_col
+    n = int(np.clip(np.sqrt(row.size / 25), 2, 8))
+    cell_row = np.floor((row - row.min()) / (np.ptp(row) + 1) * n).astype(np.intp)
+    cell_col = np.floor((col - col.min()) / (np.ptp(col) + 1) * n).astype(np.intp)
+    cell = cell_row * n + cell_col
     step = fit.state.high - fit.state.low
     deviation = np.sqrt(fit.noise.variance(fit.signal)) / step
-    count = np.bincount(cell, minlength=64)
-    full = count > 8
-    mean = np.bincount(cell, fit.residual * deviation, 64)[full] / count[full]
-    noise = np.sqrt(np.bincount(cell, deviation**2, 64)[full]) / count[full]
+    count = np.bincount(cell, minlength=n * n)
+    # By the pigeonhole one cell holds the average at least.
+    full = count > min(8, row.size / (n * n) / 2)
+    mean = np.bincount(cell, fit.residual * deviation, n * n)[full] / count[full]
+    noise = np.sqrt(np.bincount(cell, deviation**2, n * n)[full]) / count[full]
     worst = int(np.argmax(np.abs(mean)))
     return float(abs(mean[worst])), float(noise[worst])
 

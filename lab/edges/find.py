@@ -371,6 +371,8 @@ def _why_none(coarse: Float32Array, shortest_px: float) -> str:
     low, high = np.percentile(coarse, (1, 99))
     level = float(coarse.mean())
     if level > 0 and high - low < max(0.05 * level, 6 * noise_std(coarse)):
+        if high - low > 0.5 * level:
+            return "the frame shows only noise. Add light, and check that the target is in view"
         return (
             f"the frame is nearly uniform: its darkest and brightest parts differ by only "
             f"{100 * (high - low) / level:.1f} %. Check that the target is in view and lit"

@@ -36,6 +36,7 @@ __all__ = ["CHANNEL", "analyse_session"]
 CHANNEL = "green"
 _EDGE_TILT_DEG = 6.0  # of the chart's edges; the pixel's aperture hardly depends on it
 _ABOVE_DIFFRACTION = 1.02
+_IMPOSSIBLE_PERCENT = 125.0  # of diffraction: no optimum is named beyond it
 _MAGNIFICATION_OFF = 0.1
 _SEED = 20  # redrawing points must give the same interval every time
 
@@ -202,6 +203,9 @@ def _series(
     )
     if len(points) < 2:
         return series
+    if max(p.percent_of_diffraction for p in points) > _IMPOSSIBLE_PERCENT:
+        # Labels, scale or pupil ratio are wrong: whatever curve came out would be too.
+        return replace(series, flags=("sharper-than-diffraction", *flags))
     curve = stop_curve(
         [p.exact_stop for p in points],
         [p.mtf50_image_cyc_per_mm for p in points],

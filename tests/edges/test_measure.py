@@ -347,6 +347,19 @@ def test_a_direction_with_too_few_phases_is_refused_when_the_blur_is_small(angle
     assert value == pytest.approx(SHARP.level(0.5, angle), rel=0.015)
 
 
+@pytest.mark.parametrize("side", [12, 13, 16, 20])
+def test_small_regions_give_a_figure_or_a_reason(side: int) -> None:
+    rng = np.random.default_rng(15)
+    for angle in (7.3, 97.3):
+        pixels = SHARP.pixels((side, side + 3), angle, noise_share=0.01, rng=rng)
+        result = measure_edge(pixels)
+        if isinstance(result, EdgeMeasurement):
+            truth = SHARP.level(0.5, angle)
+            assert abs(result.mtf50_cyc_per_px - truth) < 4.5 * result.mtf50_std
+        else:
+            assert result.reason
+
+
 @pytest.mark.parametrize("angle", [1.5, 20.0, 44.0, 60.0, 88.5, 91.5, -30.0, -178.5])
 def test_any_other_direction_is_measured(angle: float) -> None:
     rng = np.random.default_rng(12)

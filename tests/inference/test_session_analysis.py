@@ -220,9 +220,14 @@ def test_a_stop_sharper_than_diffraction_is_flagged(demo: Any) -> None:
         replace(f, marked_stop=swap.get(f.marked_stop or 0, f.marked_stop))
         for f in demo.measured.frames
     ]
-    points = {p.marked_stop: p for p in _again(demo, frames).series[0].points}
+    series = _again(demo, frames).series[0]
+    points = {p.marked_stop: p for p in series.points}
     assert "sharper-than-diffraction" in points[8.0].flags
     assert "sharper-than-diffraction" not in points[2.8].flags
+    # So far beyond physics that no optimum may be named.
+    assert points[8.0].percent_of_diffraction > 125
+    assert series.optimum_stop is series.deepest_sharp_stop is None
+    assert series.flags == ("sharper-than-diffraction",)
 
 
 def test_a_magnification_that_is_off_is_flagged(demo: Any) -> None:
