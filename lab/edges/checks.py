@@ -7,7 +7,7 @@ import numpy as np
 from lab.edges.fit import EdgeFit
 from lab.edges.types import FloatArray
 
-__all__ = ["chi_square", "clipped_side", "edge_flags", "why_unfit"]
+__all__ = ["clipped_side", "edge_flags", "why_unfit"]
 
 _MIN_STEP = 6.0  # in noise standard deviations
 _BELIEVED = 0.02  # posterior share of the physical shapes below which they are given up
@@ -39,11 +39,6 @@ def clipped_side(values: FloatArray) -> str | None:
         following = values[values > lowest].min()
         return "dark" if bottom > 3 * np.mean(values == following) else None
     return None
-
-
-def chi_square(fit: EdgeFit) -> float:
-    """Mean squared residual of the kept pixels in units of the noise, 1 where all is well."""
-    return float(fit.keep @ fit.residual**2 / fit.keep.sum())
 
 
 def why_unfit(fit: EdgeFit, row: FloatArray, col: FloatArray) -> str | None:
@@ -155,7 +150,7 @@ def edge_flags(
         flags.append("noisy")
     if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.9:
         flags.append("wide-blur")
-    if chi_square(fit) > 1.5:
+    if fit.chi_square > 1.5:
         flags.append("noise-above-model")
     if fit.keep.mean() < 1:
         flags.append("specks-left-out")

@@ -60,7 +60,24 @@ class EdgeFit:
     signal: FloatArray
     keep: FloatArray
     half_length_px: float
-    half_width_px: float
+
+    @property
+    def chi_square(self) -> float:
+        """Mean squared residual of the kept pixels in units of the noise, 1 where all is well."""
+        return float(self.keep @ self.residual**2 / self.keep.sum())
+
+    @property
+    def widening(self) -> float:
+        """What the noise model does not explain widens every covariance by this factor."""
+        return max(1.0, self.chi_square)
+
+    @property
+    def shape(self) -> tuple[FloatArray, FloatArray]:
+        """Lens MTF50 and coefficients, and their widened covariance: see ``lab.edges.mtf``."""
+        return (
+            np.concatenate([[self.state.lens_f50], self.state.coefficient]),
+            self.widening * self.covariance[N_NUISANCE:, N_NUISANCE:],
+        )
 
 
 def noise_from_residuals(system: NormalEquations, step: float, quantum: float) -> NoiseModel:
@@ -177,7 +194,6 @@ def fit_edge(
         signal=system.signal,
         keep=np.ones_like(value) if keep is None else keep,
         half_length_px=pixels.half_length,
-        half_width_px=pixels.half_width,
     )
 
 

@@ -15,11 +15,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from lab.edges.checks import chi_square, clipped_side, edge_flags, why_unfit
+from lab.edges.checks import clipped_side, edge_flags, why_unfit
 from lab.edges.curves import node_curves
 from lab.edges.fit import EdgeFit, EdgeLostError, fit_edge
 from lab.edges.locus import EdgeLocus, edge_locus, raggedness
-from lab.edges.model import N_NUISANCE, EdgeState
+from lab.edges.model import EdgeState
 from lab.edges.mtf import level_crossings, mtf_curve
 from lab.edges.shapes import NODES_PER_UNIT, shape_family
 from lab.edges.start import EdgeStart, find_start
@@ -102,16 +102,6 @@ class EdgeMeasurement:
             object.__setattr__(self, name, copy)
 
     @property
-    def shape(self) -> tuple[FloatArray, FloatArray]:
-        """Lens MTF50 and shape coefficients, and their covariance: see ``lab.edges.mtf``."""
-        state = self.fit.state
-        surplus = max(1.0, chi_square(self.fit))
-        return (
-            np.concatenate([[state.lens_f50], state.coefficient]),
-            surplus * self.fit.covariance[N_NUISANCE:, N_NUISANCE:],
-        )
-
-    @property
     def locus(self) -> EdgeLocus:
         """Departure of the edge from its fitted line, piece by piece."""
         return edge_locus(self.fit)
@@ -136,7 +126,7 @@ class EdgeMeasurement:
         f = np.atleast_1d(np.asarray(frequency_cyc_per_px, dtype=np.float64))
         if not np.all(f >= 0):
             raise ValueError("frequency_cyc_per_px must be >= 0")
-        return mtf_curve(f, *self.shape, self.fit.state.angle_rad)
+        return mtf_curve(f, *self.fit.shape, self.fit.state.angle_rad)
 
     def edge_spread(self, x_px: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Fitted edge and line spread functions, pixel included.
@@ -232,7 +222,7 @@ def measure_edge(
     if side is not None:
         mend = "halve the exposure" if side == "bright" else "expose more or check the black level"
         return Rejection(reason=f"the {side} side is clipped: {mend}")
-    start = find_start(np.where(use, pixels, 0.0), use)
+    start = find_start(pixels, use)
     if isinstance(start, Rejection):
         return start
     row, col = np.nonzero(use)
@@ -271,14 +261,12 @@ def _measured(
         return Rejection(reason=reason)
     state = fit.state
     angle = state.angle_rad
-    shape = np.concatenate([[state.lens_f50], state.coefficient])
-    # What the noise model does not explain widens every uncertainty.
-    surplus = max(1.0, chi_square(fit))
-    covariance = surplus * fit.covariance[N_NUISANCE:, N_NUISANCE:]
-    companion_covariance = surplus * fit.companion_covariance
+    shape, covariance = fit.shape
+    companion_covariance = fit.widening * fit.companion_covariance
+    physical_covariance = fit.widening * fit.physical_covariance
     mtf50, mtf20, mtf10 = level_crossings((0.5, 0.2, 0.1), shape, covariance, angle)
     (companion,) = level_crossings((0.5,), fit.companion, companion_covariance, angle)
-    (physical,) = level_crossings((0.5,), fit.physical, surplus * fit.physical_covariance, angle)
+    (physical,) = level_crossings((0.5,), fit.physical, physical_covariance, angle)
     if mtf50 is None or companion is None or physical is None or not mtf50[1] < 0.3 * mtf50[0]:
         return Rejection(
             reason="the blur is too wide for the region: both sides of the edge must be in it"

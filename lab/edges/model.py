@@ -19,11 +19,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from lab.edges.curves import node_curves
 from lab.edges.shapes import NODES_PER_UNIT, ShapeFamily
 from lab.edges.types import FloatArray, NoiseModel
+from lab.optics.edge_profile import cubic_hermite
 
 __all__ = [
     "N_NUISANCE",
@@ -128,7 +128,7 @@ def normal_equations(
     profile = 0.5 + esf[:, 0] + esf[:, 1:] @ used
     step = s.high - s.low
     signal = s.low + step * profile
-    flat = _cubic(signal, slope * (step / NODES_PER_UNIT), at, part)
+    flat = cubic_hermite(signal, slope * (step / NODES_PER_UNIT), at, part)
     if np.isfinite(p.square_side):
         # The square's other two sides lift its dark towards the corners: Airy tails.
         tail = -_slope_at_zero(family, used) / (2 * np.pi**2 * s.lens_f50)
@@ -203,17 +203,6 @@ def _slope_at_zero(family: ShapeFamily, coefficient: FloatArray) -> float:
     even = min(coefficient.size, family.n_even)
     value = first[0] + first[1 : 1 + even] @ coefficient[:even]
     return float((value - 1) / family.t[1])
-
-
-def _cubic(
-    value: FloatArray, slope: FloatArray, at: npt.NDArray[np.intp], part: FloatArray
-) -> FloatArray:
-    """Cubic Hermite interpolation on unit nodes."""
-    v0, d0, d1 = value[at], slope[at], slope[at + 1]
-    rise = value[at + 1] - v0
-    return np.asarray(
-        v0 + part * (d0 + part * (3 * rise - 2 * d0 - d1 + part * (d0 + d1 - 2 * rise)))
-    )
 
 
 def moved(s: EdgeState, delta: FloatArray, half_width: float) -> EdgeState:

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from lab.edges.types import FloatArray
 
-__all__ = ["EdgeProfile"]
+__all__ = ["EdgeProfile", "cubic_hermite"]
 
 _REACH = 40.0  # table end, in 1 / cut-off
 _STEP = 0.05  # cubic Hermite error at this step is below 1e-6 of the edge's height
@@ -34,6 +34,27 @@ def _matrices() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     u = np.arange(0, _REACH + _STEP / 2, _STEP)
     phase = 2 * np.pi * np.outer(u, s)
     return s, u, np.sin(phase) * (weight / (np.pi * s)), np.cos(phase) * (2 * weight)
+
+
+def cubic_hermite(
+    value: FloatArray, slope: FloatArray, at: npt.NDArray[np.intp], part: FloatArray
+) -> FloatArray:
+    """Cubic Hermite interpolation on unit nodes.
+
+    Parameters
+    ----------
+    value, slope : ndarray, (n_node,)
+        At the nodes; slopes per node.
+    at : ndarray of int, any shape
+        Node below each place, 0 to n_node - 2.
+    part : ndarray, same shape
+        Distance from that node, 0 to 1.
+    """
+    v0, d0, d1 = value[at], slope[at], slope[at + 1]
+    rise = value[at + 1] - v0
+    return np.asarray(
+        v0 + part * (d0 + part * (3 * rise - 2 * d0 - d1 + part * (d0 + d1 - 2 * rise)))
+    )
 
 
 class EdgeProfile:
@@ -86,11 +107,7 @@ class EdgeProfile:
         u = np.atleast_1d(np.abs(x) * self._cutoff)
         at = np.minimum(u / _STEP, self._esf.size - 1.000001)
         i = at.astype(np.intp)
-        t = at - i
-        e0, e1 = self._esf[i], self._esf[i + 1]
-        d0, d1 = self._slope[i], self._slope[i + 1]
-        rise = e1 - e0
-        half = e0 + t * (d0 + t * (3 * rise - 2 * d0 - d1 + t * (d0 + d1 - 2 * rise)))
+        half = cubic_hermite(self._esf, self._slope, i, at - i)
         far = u > _REACH
         if np.any(far):
             u_far = u[far]

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
+from functools import cache
 from importlib.metadata import version
 from multiprocessing import get_context
 from pathlib import Path
@@ -82,20 +83,10 @@ def _layout(config: SessionConfig, folder: Path) -> Layout | None:
     return read_layout(folder / config.target.layout)
 
 
-def _settings_key(
-    field: Field | None, target: TargetEdge, pitch_um: float, every_edge: bool
-) -> str:
-    """Everything but the file itself that decides a frame's figures."""
-    settings = {
-        "method": _METHOD,
-        "version": version("stopwise"),
-        "field": None if field is None else asdict(field),
-        "pixel_pitch_um": pitch_um,
-        "target": asdict(target),
-        "every_edge": every_edge,
-    }
-    text = json.dumps(settings, sort_keys=True)
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
+def _settings_key(settings: dict[str, object]) -> str:
+    """A short name for everything but the file itself that decides a frame's record."""
+    whole = {"method": _METHOD, "version": version("stopwise"), **settings}
+    return hashlib.sha256(json.dumps(whole, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def _tasks(
@@ -106,27 +97,44 @@ def _tasks(
     every_edge: bool,
 ) -> Iterator[FrameTask]:
     layout = _layout(config, folder)
-    for place in assignment.frames:
-        if not place.use or place.magnification is None:
-            continue
-        field = None if layout is None else layout.field_for(place.magnification)
+    sensor_width_mm = max(config.body.sensor_mm)
+
+    @cache
+    def shared(magnification: float) -> tuple[Field | None, TargetEdge, str]:
+        """What all frames of one magnification have in common."""
+        field = None if layout is None else layout.field_for(magnification)
         target = TargetEdge(
-            object_um_per_px=config.body.pixel_pitch_um / place.magnification,
+            object_um_per_px=config.body.pixel_pitch_um / magnification,
             blur_um=config.target.edge_blur_um,
             blur_std_um=config.target.edge_blur_std_um,
         )
+        key = _settings_key(
+            {
+                "field": None if field is None else asdict(field),
+                "pixel_pitch_um": config.body.pixel_pitch_um,
+                "sensor_width_mm": sensor_width_mm,
+                "target": asdict(target),
+                "every_edge": every_edge,
+            }
+        )
+        return field, target, key
+
+    for place in assignment.frames:
+        if not place.use or place.magnification is None:
+            continue
+        field, target, key = shared(place.magnification)
         yield FrameTask(
             path=folder / "frames" / place.file,
             file=place.file,
             sha256=hashes[place.file],
-            settings_key=_settings_key(field, target, config.body.pixel_pitch_um, every_edge),
+            settings_key=key,
             field=field,
             magnification=place.magnification,
             marked_stop=place.marked_stop,
             focus_position_um=place.focus_position_um,
             pixel_pitch_um=config.body.pixel_pitch_um,
             target=target,
-            sensor_width_mm=max(config.body.sensor_mm),
+            sensor_width_mm=sensor_width_mm,
             every_edge=every_edge,
         )
 

@@ -288,3 +288,19 @@ def test_a_renamed_frame_is_not_missing(tiny_copy: Copy) -> None:
     frame.rename(frame.with_name("IMG_9999.dng"))
     session = measure_session(folder)
     assert [record.status for record in session.frames] == ["measured"] * 6
+
+
+def test_another_sensor_size_is_another_setting(tiny_copy: Copy) -> None:
+    folder = tiny_copy(measured=True)
+    (record, *_) = stored_session(folder).frames
+    assert "frame-size-off" not in record.flags
+    config = stored_session(folder).config
+    toml = folder / "session.toml"
+    width, height = config.body.sensor_mm
+    text = toml.read_text()
+    lines = [
+        f"sensor_mm = [{2 * width}, {2 * height}]" if line.startswith("sensor_mm") else line
+        for line in text.splitlines()
+    ]
+    toml.write_text("\n".join(lines))
+    assert all("frame-size-off" in record.flags for record in measure_session(folder).frames)
