@@ -37,9 +37,28 @@ def target(
     from tempfile import TemporaryDirectory
 
     from lab.errors import LabError
-    from targets import PAPERS_MM, chart_sheet, square_field, write_layout, write_pdf, write_svg
+    from targets import (
+        PAPERS_MM,
+        Layout,
+        chart_page,
+        chart_sheet,
+        square_field,
+        write_layout,
+        write_pdf,
+        write_svg,
+    )
 
-    writers = {"target.json": write_layout, "target.pdf": write_pdf, "target.svg": write_svg}
+    def write_page_pdf(layout: Layout, path: Path) -> None:
+        write_pdf([chart_page(layout)], path)
+
+    def write_page_svg(layout: Layout, path: Path) -> None:
+        write_svg(chart_page(layout), path)
+
+    writers = {
+        "target.json": write_layout,
+        "target.pdf": write_page_pdf,
+        "target.svg": write_page_svg,
+    }
     there = [file for file in writers if (folder / file).exists()]
     if there:
         raise LabError(f"{folder}: holds {', '.join(there)} already. Name a new folder.")

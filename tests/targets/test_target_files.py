@@ -18,7 +18,8 @@ import numpy.typing as npt
 import pytest
 
 from targets import Layout, TargetError, pdf_bytes, svg_bytes, write_pdf, write_svg
-from targets.page import TEXT_SIZE_MM, make_page
+from targets.legend import chart_page
+from targets.page import TEXT_SIZE_MM
 
 Image = npt.NDArray[np.float64]
 DPI = 2540  # 10 um pixels
@@ -42,7 +43,7 @@ def rendered(pdf: Path, dpi: float, box_mm: tuple[float, float, float, float]) -
 
 
 def sheet_left_mm(layout: Layout) -> float:
-    return 0.5 * (make_page(layout).width_mm - layout.sheet_width_mm)
+    return 0.5 * (chart_page(layout).width_mm - layout.sheet_width_mm)
 
 
 def edge_offsets_px(
@@ -83,7 +84,7 @@ def test_every_printed_edge_lies_where_the_layout_says(
     """
     layout: Layout = request.getfixturevalue(sheet)
     pdf = tmp_path / "target.pdf"
-    write_pdf(layout, pdf)
+    write_pdf([chart_page(layout)], pdf)
     left = sheet_left_mm(layout)
     checked = 0
     for field, (x, y) in zip(layout.fields, layout.sheet_origins_mm, strict=True):
@@ -109,7 +110,7 @@ def test_every_printed_edge_lies_where_the_layout_says(
 def test_angles_on_the_plate_rendered_finer(plate: Layout, tmp_path: Path) -> None:
     """Exact: the centre square of the 3x field (0.248 mm) at 0.5 um pixels, 0.02 degrees."""
     pdf = tmp_path / "target.pdf"
-    write_pdf(plate, pdf)
+    write_pdf([chart_page(plate)], pdf)
     dpi, pixel_mm = 50800, 0.0005
     field, (x, y) = plate.fields[2], plate.sheet_origins_mm[2]
     centre = np.array([sheet_left_mm(plate) + x, y])
@@ -129,7 +130,7 @@ def test_the_rendered_code_is_the_code(plate: Layout, tmp_path: Path) -> None:
     import segno
 
     pdf = tmp_path / "target.pdf"
-    write_pdf(plate, pdf)
+    write_pdf([chart_page(plate)], pdf)
     field, (x, y) = plate.fields[0], plate.sheet_origins_mm[0]
     points = np.vstack([m.polygon_mm for m in field.marks if m.role == "code"])
     low, high = points.min(0), points.max(0)
@@ -150,11 +151,11 @@ def test_the_rendered_code_is_the_code(plate: Layout, tmp_path: Path) -> None:
 def test_page_size(sheet: str, request: pytest.FixtureRequest, tmp_path: Path) -> None:
     layout: Layout = request.getfixturevalue(sheet)
     pdf = tmp_path / "target.pdf"
-    write_pdf(layout, pdf)
+    write_pdf([chart_page(layout)], pdf)
     found = re.search(rb"Page size: +([\d.]+) x ([\d.]+) pts", run("pdfinfo", pdf))
     assert found is not None
     size_mm = [float(v) / 72 * 25.4 for v in found.groups()]
-    page = make_page(layout)
+    page = chart_page(layout)
     assert size_mm == pytest.approx([page.width_mm, page.height_mm], abs=0.001)
     if sheet == "paper":
         assert size_mm == pytest.approx([210, 297], abs=0.001)
@@ -172,8 +173,8 @@ def test_legend_lines_are_whole_apart_and_on_the_page(
     """Every word is found again, inside the margins, and no two lines or fields overlap."""
     layout = replace(plate, name=name)
     pdf = tmp_path / "target.pdf"
-    write_pdf(layout, pdf)
-    page = make_page(layout)
+    write_pdf([chart_page(layout)], pdf)
+    page = chart_page(layout)
     html = run("pdftotext", "-bbox", pdf, "-").decode()
     pattern = r'<word xMin="(.*?)" yMin="(.*?)" xMax="(.*?)" yMax="(.*?)">(.*?)</word>'
     words = re.findall(pattern, html)
@@ -198,7 +199,7 @@ def test_the_legend_says_what_the_sheet_is_and_what_serves(
     sheet: str, request: pytest.FixtureRequest
 ) -> None:
     layout: Layout = request.getfixturevalue(sheet)
-    said = " ".join(text.text for text in make_page(layout).texts)
+    said = " ".join(text.text for text in chart_page(layout).texts)
     assert layout.name in said
     for field in layout.fields:
         assert f"{field.magnification:g}x: {field.width_mm:.4g} x" in said
@@ -208,8 +209,8 @@ def test_the_legend_says_what_the_sheet_is_and_what_serves(
 
 def test_the_line_of_10_mm_is_10_mm_long(paper: Layout, tmp_path: Path) -> None:
     pdf = tmp_path / "target.pdf"
-    write_pdf(paper, pdf)
-    (x0, y0), (x1, _), (_, y1), _ = make_page(paper).scale_line_mm
+    write_pdf([chart_page(paper)], pdf)
+    (x0, y0), (x1, _), (_, y1), _ = chart_page(paper).shapes_mm[-1][0]
     image = rendered(pdf, 1270, (0, y0 - 1, 25, 3))  # 20 um pixels
     middle = image[round((1 + (y1 - y0) / 2) / 0.02)]
     assert middle[: round(x1 / 0.02) + 50].sum() * 0.02 == pytest.approx(10, abs=0.01)
@@ -219,9 +220,9 @@ def test_the_line_of_10_mm_is_10_mm_long(paper: Layout, tmp_path: Path) -> None:
 def test_svg_read_back_is_the_layout(plate: Layout, tmp_path: Path) -> None:
     """Exact: every polygon, in order, to 0.1 um, in a drawing whose unit is 1 mm."""
     path = tmp_path / "target.svg"
-    write_svg(plate, path)
+    write_svg(chart_page(plate), path)
     root = ElementTree.parse(path).getroot()
-    page = make_page(plate)
+    page = chart_page(plate)
     assert root.attrib["width"] == f"{page.width_mm:.6f}mm"
     assert root.attrib["height"] == f"{page.height_mm:.6f}mm"
     assert root.attrib["viewBox"] == f"0 0 {page.width_mm:.6f} {page.height_mm:.6f}"
@@ -240,16 +241,19 @@ def test_svg_read_back_is_the_layout(plate: Layout, tmp_path: Path) -> None:
 
 def test_files_depend_on_the_layout_alone(plate: Layout, paper: Layout, tmp_path: Path) -> None:
     """The same layout gives the same bytes, another one other bytes; files hold just them."""
-    for make, write in ((pdf_bytes, write_pdf), (svg_bytes, write_svg)):
-        assert make(plate) == make(replace(plate)) != make(paper)
-        write(plate, tmp_path / "file")
-        assert (tmp_path / "file").read_bytes() == make(plate)
-        assert not re.search(rb"20[0-9][0-9]-|CreationDate|/ID", make(plate))
+    one, same, other = map(chart_page, (plate, replace(plate), paper))
+    write_pdf([one], tmp_path / "pdf")
+    write_svg(one, tmp_path / "svg")
+    pdf, svg = pdf_bytes([one]), svg_bytes(one)
+    assert pdf == pdf_bytes([same]) != pdf_bytes([other])
+    assert svg == svg_bytes(same) != svg_bytes(other)
+    assert ((tmp_path / "pdf").read_bytes(), (tmp_path / "svg").read_bytes()) == (pdf, svg)
+    assert not re.search(rb"20[0-9][0-9]-|CreationDate|/ID", pdf + svg)
 
 
 def test_names_with_markup_stay_text(plate: Layout) -> None:
     layout = replace(plate, name="</title><script>&")
-    root = ElementTree.fromstring(svg_bytes(layout))
+    root = ElementTree.fromstring(svg_bytes(chart_page(layout)))
     title = root.find(f"{SVG}title")
     assert title is not None and title.text == "</title><script>&"
     assert root.find(f".//{SVG}script") is None
@@ -257,10 +261,11 @@ def test_names_with_markup_stay_text(plate: Layout) -> None:
 
 def test_a_name_that_helvetica_cannot_print_is_refused(plate: Layout) -> None:
     with pytest.raises(TargetError, match=r"holds '石'.*Use Latin letters"):
-        pdf_bytes(replace(plate, name="石 club"))
+        pdf_bytes([chart_page(replace(plate, name="石 club"))])
 
 
 def test_no_folder_to_write_to(plate: Layout, tmp_path: Path) -> None:
-    for write in (write_pdf, write_svg):
-        with pytest.raises(TargetError, match="cannot be written"):
-            write(plate, tmp_path / "absent" / "file")
+    with pytest.raises(TargetError, match="cannot be written"):
+        write_pdf([chart_page(plate)], tmp_path / "absent" / "file")
+    with pytest.raises(TargetError, match="cannot be written"):
+        write_svg(chart_page(plate), tmp_path / "absent" / "file")
