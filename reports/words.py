@@ -80,6 +80,8 @@ FLAG_SENTENCES = {
     "pixel pitch or pupil ratio.",
     "specks-left-out": "Single pixels far off (dust, dead pixels) were left out.",
     "stop-disagreement": "The sources of the stop contradict each other; check which stop was set.",
+    "target-limited": "The target's own edge takes more than 5 % of the contrast at MTF50: the "
+    "figure rests on how well that edge is known. Use a target with a sharper edge.",
     "too-few-stops": "Fewer than two stops could be measured: no optimum can be named.",
     "tone-mapped": "The frame is a processed image, not raw data. Its tone curve and sharpening "
     "change MTF50; read the figure as indicative.",

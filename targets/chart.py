@@ -17,16 +17,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import replace
-from itertools import groupby
 
+from targets.angles import ROTATIONS_DEG
 from targets.errors import TargetError
-from targets.layout import LAYOUT_VERSION, Field, Layout, Mark, Point, Square
-from targets.page import make_page
+from targets.layout import LAYOUT_VERSION, Field, Layout, Square
+from targets.legend import chart_page
+from targets.marks import bar, code, disc, rounded
+from targets.page import PAPERS_MM
 
-__all__ = ["PAPERS_MM", "chart_sheet", "square_field"]
-
-# Paper sizes, upright. [mm]  A4: ISO 216. Letter: 8.5 x 11 inch.
-PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+__all__ = ["chart_sheet", "square_field"]
 
 COLUMNS = 5
 ROWS = 3
@@ -39,12 +38,8 @@ ROW_PITCH_PER_SIDE = 2.15
 
 # Sizes of the marks, in sides. A cell's clear ground is about 0.84 wide.
 DISC_RADIUS = 0.22
-DISC_CORNERS = 48
-CODE_WIDTH = 0.8
+CODE_WIDTH = 0.8  # a module is 0.032 of a side or more
 BAR_LENGTH_LIMIT = 0.8
-BAR_WIDTH = 0.06
-
-CODE_VERSION_LIMIT = 2  # 25 modules across: each is 0.032 of a side or more
 
 # Clear margin around and between fields: a frame at 1.25 x the field still
 # sees no neighbour's square.
@@ -52,29 +47,6 @@ MARGIN_OF_WIDTH = 0.15
 MARGIN_MIN_MM = 2.0
 # Home and office printers leave an edge blank; common practice, no published source.
 PAPER_MARGIN_MM = 10.0
-
-
-def _rotations_deg() -> tuple[float, ...]:
-    """Turns of the 15 squares, row by row, all different in size, alternating in sign.
-
-    An edge of slope 1/k meets the pixel grid in only k different phases, over
-    and over; slopes p/q with small p and q are little better. The slopes
-    1/(k + g) and 1/(k + 1 - g), with g the golden section 0.618, end in ones as
-    continued fractions, so they are as far from all such fractions as numbers
-    can be, and their phases spread evenly for any length of edge. 15 of them
-    lie between 1/13.6 and 1/6.6, that is 4.2 to 8.6 degrees.
-    """
-    golden = 0.5 * (math.sqrt(5) - 1)
-    divisors = [6 + golden] + [k + part for k in range(7, 14) for part in (1 - golden, golden)]
-    count = len(divisors)
-    # A stride of 4 (no common factor with 15) keeps neighbours well apart in angle.
-    return tuple(
-        (-1) ** i * round(math.degrees(math.atan(1 / divisors[4 * i % count])), 6)
-        for i in range(count)
-    )
-
-
-ROTATIONS_DEG = _rotations_deg()
 
 
 def square_field(
@@ -120,27 +92,21 @@ def square_field(
     squares = tuple(
         Square(
             name=str(i + 1),
-            centre_mm=_rounded(
-                ((i % COLUMNS - COLUMNS // 2) * dx, (i // COLUMNS - ROWS // 2) * dy)
-            ),
+            centre_mm=rounded(((i % COLUMNS - COLUMNS // 2) * dx, (i // COLUMNS - ROWS // 2) * dy)),
             side_mm=round(side, 6),
             rotation_deg=rotation,
         )
         for i, rotation in enumerate(ROTATIONS_DEG)
     )
     marks = (
-        Mark(role="orientation", polygon_mm=_disc((-1.5 * dx, -0.5 * dy), DISC_RADIUS * side)),
-        *_code(code_text, (1.5 * dx, 0.5 * dy), CODE_WIDTH * side),
-        Mark(
-            role="scale",
-            polygon_mm=_rectangle(
-                (-1.5 * dx, 0.5 * dy), _round_length(BAR_LENGTH_LIMIT * side), BAR_WIDTH * side
-            ),
-        ),
+        disc((-1.5 * dx, -0.5 * dy), DISC_RADIUS * side),
+        *code(code_text, (1.5 * dx, 0.5 * dy), CODE_WIDTH * side),
+        bar((-1.5 * dx, 0.5 * dy), BAR_LENGTH_LIMIT * side),
     )
     return Field(
         name=field_name,
-        magnification=magnification,
+        magnification_low=magnification,
+        magnification_high=magnification,
         width_mm=round(width, 6),
         height_mm=round(height, 6),
         squares=squares,
@@ -170,7 +136,7 @@ def chart_sheet(fields: Iterable[Field], *, name: str, paper: str | None = None)
     TargetError
         If fields and legend do not fit on the paper.
     """
-    ordered = tuple(sorted(fields, key=lambda f: f.magnification))
+    ordered = tuple(sorted(fields, key=lambda f: f.magnification_low))
     if not ordered:
         raise ValueError("a sheet needs at least one field")
     if paper is None:
@@ -185,9 +151,9 @@ def chart_sheet(fields: Iterable[Field], *, name: str, paper: str | None = None)
             smallest,
             sheet_width_mm=width,
             sheet_height_mm=height,
-            sheet_origins_mm=tuple(_rounded((x + shift, y)) for x, y in smallest.sheet_origins_mm),
+            sheet_origins_mm=tuple(rounded((x + shift, y)) for x, y in smallest.sheet_origins_mm),
         )
-        page = make_page(layout)
+        page = chart_page(layout)
         if shift >= 0 and (page.width_mm, page.height_mm) == (width, height):
             return layout
     several = len(ordered) > 1
@@ -202,14 +168,15 @@ def chart_sheet(fields: Iterable[Field], *, name: str, paper: str | None = None)
 
 def _smallest_sheet(fields: tuple[Field, ...], name: str, margin_min_mm: float) -> Layout:
     """The fields in a row, centred on one line, on a sheet that just holds them."""
-    gap = max(MARGIN_MIN_MM, MARGIN_OF_WIDTH * max(f.width_mm for f in fields))
+    extents = [field.extent_mm() for field in fields]
+    gap = max(MARGIN_MIN_MM, MARGIN_OF_WIDTH * max(width for width, _ in extents))
     margin = max(gap, margin_min_mm)
-    row_height = max(f.height_mm for f in fields)
+    row_height = max(height for _, height in extents)
     left = margin
     origins = []
-    for field in fields:
-        origins.append(_rounded((left + 0.5 * field.width_mm, margin + 0.5 * row_height)))
-        left += field.width_mm + gap
+    for width, _ in extents:
+        origins.append(rounded((left + 0.5 * width, margin + 0.5 * row_height)))
+        left += width + gap
     return Layout(
         name=name,
         version=LAYOUT_VERSION,
@@ -218,59 +185,3 @@ def _smallest_sheet(fields: tuple[Field, ...], name: str, margin_min_mm: float) 
         fields=fields,
         sheet_origins_mm=tuple(origins),
     )
-
-
-def _code(text: str, centre: Point, width_mm: float) -> tuple[Mark, ...]:
-    """QR code (ISO/IEC 18004, level M) as one bar for each run of dark modules in a row.
-
-    Raises
-    ------
-    TargetError
-        If the text is not plain ASCII or too long for a code that can be read.
-    """
-    import segno  # here: whoever only reads layouts does without it
-
-    mend = "Choose a short name of plain letters and digits."
-    if not (text.isascii() and text.isprintable()):
-        raise TargetError(f"code text {text!r}: holds more than plain ASCII. {mend}")
-    code = segno.make_qr(text, error="m", boost_error=False)
-    if int(code.version) > CODE_VERSION_LIMIT:
-        raise TargetError(f"code text {text!r}: too long for a code that can be read. {mend}")
-    module = width_mm / len(code.matrix)
-    left, top = centre[0] - 0.5 * width_mm, centre[1] - 0.5 * width_mm
-    runs = []
-    for row, modules in enumerate(code.matrix):
-        column = 0
-        for dark, group in groupby(modules):
-            length = len(list(group))
-            if dark:
-                at = (left + module * (column + 0.5 * length), top + module * (row + 0.5))
-                runs.append(Mark(role="code", polygon_mm=_rectangle(at, module * length, module)))
-            column += length
-    return tuple(runs)
-
-
-def _disc(centre: Point, radius: float) -> tuple[Point, ...]:
-    turns = (2 * math.pi * i / DISC_CORNERS for i in range(DISC_CORNERS))
-    return tuple(
-        _rounded((centre[0] + radius * math.cos(t), centre[1] + radius * math.sin(t)))
-        for t in turns
-    )
-
-
-def _rectangle(centre: Point, width: float, height: float) -> tuple[Point, ...]:
-    (x, y), u, v = centre, 0.5 * width, 0.5 * height
-    return tuple(
-        _rounded(p) for p in ((x - u, y - v), (x + u, y - v), (x + u, y + v), (x - u, y + v))
-    )
-
-
-def _round_length(limit_mm: float) -> float:
-    """The longest of 1, 2, 5 x 10^n mm that is not above the limit."""
-    decade = 10.0 ** math.floor(math.log10(limit_mm))
-    return decade * max(step for step in (1, 2, 5) if step * decade <= limit_mm)
-
-
-def _rounded(point: Point) -> Point:
-    # adding 0 turns -0.0 into 0.0
-    return round(point[0], 6) + 0.0, round(point[1], 6) + 0.0

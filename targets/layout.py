@@ -1,10 +1,11 @@
 """What is printed where, in millimetres: the one record every room reads.
 
-A sheet holds one or more fields, one for each magnification it serves. A field
-has its own origin at its centre: x to the right, y down, seen from the side
-that faces the lens, upright when the orientation mark is at the upper left.
-Sheet coordinates start at the sheet's upper left corner. All is bilevel: dark
-polygons on a clear ground.
+A sheet holds one or more fields. A field serves one magnification, or a range of
+them where its squares grow with the distance from its centre: what a frame sees of
+it at one magnification is a view. A field has its own origin at its centre: x to the
+right, y down, seen from the side that faces the lens, upright when the orientation
+marks are in the upper half. Sheet coordinates start at the sheet's upper left corner.
+All is bilevel: dark polygons on a clear ground.
 
 The record on disk is one JSON object in UTF-8 whose keys are the attributes of
 ``Layout``; nested objects have the attributes of ``Field``, ``Square`` and
@@ -12,15 +13,17 @@ The record on disk is one JSON object in UTF-8 whose keys are the attributes of
 ``[x, y]``, and numbers are written in full, so that reading gives back the
 same geometry::
 
-    {"name": "club", "version": 1, "sheet_width_mm": 20.0, "sheet_height_mm": 14.0,
-     "fields": [{"name": "club 2x", "magnification": 2.0, "width_mm": 12.0, "height_mm": 8.0,
+    {"name": "club", "version": 2, "sheet_width_mm": 20.0, "sheet_height_mm": 14.0,
+     "fields": [{"name": "club 2x", "magnification_low": 2.0, "magnification_high": 2.0,
+                 "width_mm": 12.0, "height_mm": 8.0,
                  "squares": [{"name": "1", "centre_mm": [0.0, 0.0], "side_mm": 1.1,
                               "rotation_deg": 5.4}],
                  "marks": [{"role": "scale", "polygon_mm": [[-1, 3], [1, 3], [1, 3.1]]}],
-                 "code_text": "stopwise 1 club 2x"}],
+                 "code_text": "stopwise 2 club 2x"}],
      "sheet_origins_mm": [[10.0, 7.0]]}
 
-``version`` is that of this format. What a printer makes of the record (edge
+``version`` is that of this format. In version 1, which is still read, a field had
+one ``magnification``. What a printer makes of the record (edge
 sharpness, true size) is not in it.
 """
 
@@ -29,7 +32,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -51,15 +54,17 @@ __all__ = [
 Point = tuple[float, float]
 T = TypeVar("T")
 
-LAYOUT_VERSION = 1
+LAYOUT_VERSION = 2
 ROLES = ("orientation", "code", "scale", "text")
 
-# A field serves magnifications up to this factor away from its own: beyond it
+# A field serves magnifications up to this factor beyond its own: from there on
 # the outer squares leave the frame or fill too little of it. Our choice.
 FIELD_RATIO_LIMIT = 1.25
+# Of half a view's diagonal: what may come into the frame when it is off by as much.
+VIEW_REACH = 1.25
 
-# Limits for a record from elsewhere. A sheet of ten fields has about 150
-# squares and 2000 marks and takes 300 kB.
+# Limits for a record from elsewhere. A sheet of ten fields for one magnification
+# each has about 150 squares and 2000 marks and takes 300 kB.
 MAX_FILE_BYTES = 16_000_000
 MAX_ITEMS = 100_000
 MAX_NUMBER = 10_000.0
@@ -134,15 +139,65 @@ class Mark:
 
 @dataclass(frozen=True, kw_only=True)
 class Field:
-    """The part of a sheet that fills the frame at one magnification."""
+    """The part of a sheet that fills the frame from one magnification to another.
+
+    ``width_mm`` and ``height_mm`` are the frame's size on it at the lower
+    magnification. Shapes may lie beyond them where the field serves frames on
+    their side as well.
+    """
 
     name: str
-    magnification: float
+    magnification_low: float
+    magnification_high: float
     width_mm: float
     height_mm: float
     squares: tuple[Square, ...]
     marks: tuple[Mark, ...]
     code_text: str
+
+    def extent_mm(self) -> tuple[float, float]:
+        """Width and height, about the centre, of frame and shapes together."""
+        points = [point for polygon in self.polygons_mm() for point in polygon]
+        return (
+            max([self.width_mm, *(2 * abs(x) for x, _ in points)]),
+            max([self.height_mm, *(2 * abs(y) for _, y in points)]),
+        )
+
+    def view(self, magnification: float) -> Field:
+        """What a frame sees of this field, as a field for that magnification alone.
+
+        Parameters
+        ----------
+        magnification : float
+            [-], > 0
+
+        Returns
+        -------
+        Field
+            The frame's size there, and the squares and marks that lie in a circle a
+            quarter wider than the frame, however small.
+
+        Raises
+        ------
+        ValueError
+            If the magnification is not a number above zero.
+        """
+        _check_magnification(magnification)
+        share = self.magnification_low / magnification
+        reach = VIEW_REACH * 0.5 * share * math.hypot(self.width_mm, self.height_mm)
+
+        def is_near(polygon: tuple[Point, ...]) -> bool:
+            return min(math.hypot(x, y) for x, y in polygon) < reach
+
+        return replace(
+            self,
+            magnification_low=magnification,
+            magnification_high=magnification,
+            width_mm=round(self.width_mm * share, 6),
+            height_mm=round(self.height_mm * share, 6),
+            squares=tuple(s for s in self.squares if is_near(s.corners_mm())),
+            marks=tuple(mark for mark in self.marks if is_near(mark.polygon_mm)),
+        )
 
     def polygons_mm(self) -> tuple[tuple[Point, ...], ...]:
         """Outline of every dark shape: the squares, then the marks, in their order."""
@@ -169,6 +224,11 @@ class Layout:
         magnification : float
             Image size over object size. [-], > 0
 
+        Returns
+        -------
+        Field
+            Of a field for a range of magnifications its view at this one.
+
         Raises
         ------
         ValueError
@@ -176,21 +236,38 @@ class Layout:
         TargetError
             If no field is within 25 %.
         """
-        if not 0 < magnification < math.inf:
-            raise ValueError("magnification must be a number > 0")
+        _check_magnification(magnification)
         distance, nearest = min(
-            ((abs(math.log(f.magnification / magnification)), f) for f in self.fields),
+            ((_ratio_beyond(f, magnification), f) for f in self.fields),
             key=lambda pair: pair[0],
             default=(math.inf, None),
         )
         # One part in 10^9 keeps a ratio of exactly 1.25 inside, whichever way it rounds.
         if nearest is None or distance > math.log(FIELD_RATIO_LIMIT) + 1e-9:
-            there = ", ".join(f"{f.magnification:g}x" for f in self.fields) or "none"
+            there = ", ".join(map(_range_words, self.fields)) or "none"
             raise TargetError(
                 f"{self.name}: no field within 25 % of {magnification:g}x (fields: {there}). "
                 f"Make a sheet with a field for {magnification:g}x."
             )
-        return nearest
+        is_one = nearest.magnification_low == nearest.magnification_high
+        return nearest if is_one else nearest.view(magnification)
+
+
+def _check_magnification(magnification: float) -> None:
+    if not 0 < magnification < math.inf:
+        raise ValueError("magnification must be a number > 0")
+
+
+def _ratio_beyond(field: Field, magnification: float) -> float:
+    """Logarithm of how far a magnification lies outside a field's range, 0 inside."""
+    below = math.log(field.magnification_low / magnification)
+    above = math.log(magnification / field.magnification_high)
+    return max(below, above, 0.0)
+
+
+def _range_words(field: Field) -> str:
+    low, high = field.magnification_low, field.magnification_high
+    return f"{low:g}x" if low == high else f"{low:g}x to {high:g}x"
 
 
 def write_layout(layout: Layout, path: Path) -> None:
@@ -236,16 +313,18 @@ def read_layout(path: Path) -> Layout:
 
 def _layout(record: Any) -> Layout:
     version = _get(record, "version", "record")
-    if isinstance(version, bool) or not isinstance(version, int) or version != LAYOUT_VERSION:
+    known = isinstance(version, int) and not isinstance(version, bool)
+    if not known or not 1 <= version <= LAYOUT_VERSION:
         raise TargetError(
-            f"version: is {_shown(version)}, this program reads version {LAYOUT_VERSION}."
+            f"version: is {_shown(version)}, this program reads versions 1 to {LAYOUT_VERSION}."
         )
+    read_field = _field_of_version_1 if version == 1 else _field
     layout = Layout(
         name=_text(_get(record, "name", "record"), "name"),
-        version=version,
+        version=LAYOUT_VERSION,
         sheet_width_mm=_positive(_get(record, "sheet_width_mm", "record"), "sheet_width_mm"),
         sheet_height_mm=_positive(_get(record, "sheet_height_mm", "record"), "sheet_height_mm"),
-        fields=_items(_get(record, "fields", "record"), "fields", _field),
+        fields=_items(_get(record, "fields", "record"), "fields", read_field),
         sheet_origins_mm=_items(
             _get(record, "sheet_origins_mm", "record"), "sheet_origins_mm", _point
         ),
@@ -259,17 +338,31 @@ def _layout(record: Any) -> Layout:
         )
     _check_unique([f.name for f in layout.fields], "fields")
     for i, (f, (x, y)) in enumerate(zip(layout.fields, layout.sheet_origins_mm, strict=True)):
-        over_x = 0.5 * f.width_mm - min(x, layout.sheet_width_mm - x)
-        over_y = 0.5 * f.height_mm - min(y, layout.sheet_height_mm - y)
+        width_mm, height_mm = f.extent_mm()
+        over_x = 0.5 * width_mm - min(x, layout.sheet_width_mm - x)
+        over_y = 0.5 * height_mm - min(y, layout.sheet_height_mm - y)
         if max(over_x, over_y) > 1e-6:
             raise TargetError(f"fields[{i}]: reaches beyond the sheet.")
     return layout
 
 
+def _field_of_version_1(record: Any, where: str) -> Field:
+    one = _get(record, "magnification", where)
+    _positive(one, f"{where}.magnification")
+    return _field({**record, "magnification_low": one, "magnification_high": one}, where)
+
+
 def _field(record: Any, where: str) -> Field:
+    low, high = (
+        _positive(_get(record, key, where), f"{where}.{key}")
+        for key in ("magnification_low", "magnification_high")
+    )
+    if not low <= high:
+        raise TargetError(f"{where}.magnification_low: is {low:g}, above the high one, {high:g}.")
     field = Field(
         name=_text(_get(record, "name", where), f"{where}.name"),
-        magnification=_positive(_get(record, "magnification", where), f"{where}.magnification"),
+        magnification_low=low,
+        magnification_high=high,
         width_mm=_positive(_get(record, "width_mm", where), f"{where}.width_mm"),
         height_mm=_positive(_get(record, "height_mm", where), f"{where}.height_mm"),
         squares=_items(_get(record, "squares", where), f"{where}.squares", _square),

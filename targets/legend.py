@@ -8,23 +8,22 @@ larger than the sheet; the fields keep their true size.
 from __future__ import annotations
 
 from targets.layout import Field, Layout
-from targets.page import LINE_PITCH, TEXT_SIZE_MM, Page, Text, lines_of_text, stroke
+from targets.page import LINE_PITCH, TEXT_SIZE_MM, Page, Text, lines_of_text
+from targets.template import check_line
 
 __all__ = ["chart_page"]
 
 BLOCK_GAP_MM = 2.0
 LEGEND_MARGIN_MM = 10.0
 LEGEND_WIDTH_MM = 100.0  # narrowest page that carries the legend, margins not counted
-SCALE_LINE_MM = 10.0
-SCALE_LINE_WIDTH_MM = 0.3
 
-HOW_TO_USE = (
-    "Print at actual size (100 %), never fitted to the page.",
-    "Fill the frame with one field, its disc at the upper left.",
-)
+TRUE_SIZE = "Print at actual size (100 %), never fitted to the page."
+HOW_TO_USE = "Fill the frame with one field, its disc at the upper left."
+HOW_TO_USE_ONE = "Put its centre in the middle of the frame, its row of discs upwards."
 WHAT_SERVES = (
     "Paper is not sharp enough to measure at 1x and above: use a paper print to practise.",
     "Film serves up to about 1x. From 1x to 5x use chrome on glass, or a razor blade's edge.",
+    "Glass and blades have sharp edges; bright light dazzles; lamps get hot. Local rules first.",
 )
 
 
@@ -55,19 +54,20 @@ def chart_page(layout: Layout) -> Page:
     # Below the fields the same clear margin as above them, at least.
     baseline = bottom + max(LEGEND_MARGIN_MM, top) + TEXT_SIZE_MM
     texts: list[Text] = []
-    fields_block = ("Fields by magnification, from the left:", *map(_field_line, layout.fields))
-    for block in ((layout.name,), fields_block, WHAT_SERVES, HOW_TO_USE):
+    lines_of_fields = tuple(map(_field_line, layout.fields))
+    if any(field.magnification_low < field.magnification_high for field in layout.fields):
+        how = HOW_TO_USE_ONE
+    else:
+        how = HOW_TO_USE
+        lines_of_fields = ("Fields by magnification, from the left:", *lines_of_fields)
+    for block in ((layout.name,), lines_of_fields, WHAT_SERVES, (TRUE_SIZE, how)):
         lines = lines_of_text(
             block, at_mm=(LEGEND_MARGIN_MM, baseline), width_mm=width - 2 * LEGEND_MARGIN_MM
         )
         texts += lines
         baseline = lines[-1].at_mm[1] + LINE_PITCH * TEXT_SIZE_MM + BLOCK_GAP_MM
-    right = LEGEND_MARGIN_MM + SCALE_LINE_MM
-    middle = baseline - 0.3 * TEXT_SIZE_MM  # half way up a small letter
-    texts.append(
-        Text(at_mm=(right + TEXT_SIZE_MM, baseline), text="This line is 10 mm long. Check it.")
-    )
-    scale_line = stroke((LEGEND_MARGIN_MM, middle), (right, middle), SCALE_LINE_WIDTH_MM)
+    scale_line, check = check_line((LEGEND_MARGIN_MM, baseline))
+    texts.append(check)
     return Page(
         title=layout.name,
         width_mm=width,
@@ -79,6 +79,18 @@ def chart_page(layout: Layout) -> Page:
 
 def _field_line(field: Field) -> str:
     bars = [mark.polygon_mm for mark in field.marks if mark.role == "scale"]
-    lengths = [max(x for x, _ in bar) - min(x for x, _ in bar) for bar in bars]
-    size = f"{field.magnification:g}x: {field.width_mm:.4g} x {field.height_mm:.4g} mm"
-    return size + "".join(f", the bar in it is {length:.4g} mm long" for length in lengths)
+    lengths = sorted({round(max(x for x, _ in bar) - min(x for x, _ in bar), 6) for bar in bars})
+    size = f"{field.width_mm:.4g} x {field.height_mm:.4g} mm"
+    if field.magnification_low == field.magnification_high:
+        words = f"{field.magnification_low:g}x: {size}"
+    else:
+        words = (
+            f"{field.magnification_low:g}x to {field.magnification_high:g}x, one chart: "
+            f"{size} at {field.magnification_low:g}x"
+        )
+    if not lengths:
+        return words
+    if len(lengths) == 1:
+        return f"{words}, the bar in it is {lengths[0]:.4g} mm long"
+    shown = ", ".join(f"{length:.4g}" for length in lengths)
+    return f"{words}, the bars in it are {shown} mm long"

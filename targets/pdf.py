@@ -7,7 +7,7 @@ shapes is one filled path, so that abutting code modules show no seams.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from targets.errors import TargetError
@@ -79,7 +79,12 @@ def _content(page: Page) -> bytes:
     return b"\n".join(lines)
 
 
-def _path(polygons: Iterable[Polygon]) -> bytes:
+def _path(polygons: Sequence[Polygon]) -> bytes:
+    if len(polygons) == 1 and len(polygons[0]) == 4:
+        # Some programs move the sides of a lone upright rectangle to whole pixels, by up to
+        # half of one. With a fifth corner, in the middle of a side, it stays where it is.
+        (*_, (x0, y0), (x1, y1)) = corners = polygons[0]
+        polygons = ((*corners[:3], (0.5 * (x0 + x1), 0.5 * (y0 + y1)), corners[3]),)
     parts = []
     for (x0, y0), *rest in polygons:
         parts.append(f"{x0:.6f} {y0:.6f} m")

@@ -1,13 +1,19 @@
-"""``stopwise target``: a slanted-square chart as PDF, SVG and layout record."""
+"""``stopwise target``: which edge a rig needs, who can make it, and the sheets to make it from."""
 
 from __future__ import annotations
 
+import math
 import re
-import shutil
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from lab.cli.terminal import print_json, print_table, print_wrapped
+
+if TYPE_CHECKING:
+    from lab.session.target_need import TargetNeed
 
 __all__ = ["target"]
 
@@ -16,82 +22,279 @@ _MAGNIFICATION_LOWEST, _MAGNIFICATION_HIGHEST = 0.05, 20.0
 
 
 def target(
-    folder: Annotated[Path, typer.Argument(help="Folder for target.pdf, .svg and .json.")],
+    folder: Annotated[Path, typer.Argument(help="New or empty folder for the files.")],
     magnification: Annotated[
-        list[float], typer.Option("--magnification", "-m", help="Repeat for several fields.")
-    ],
-    sensor: Annotated[str, typer.Option(help="Width x height in mm.")] = "36x24",
-    paper: Annotated[
-        str | None, typer.Option(help="A4 or Letter; otherwise as small as fits.")
+        list[float] | None,
+        typer.Option("--magnification", "-m", help="Repeat; the chart serves lowest to highest."),
     ] = None,
-    name: Annotated[str, typer.Option(help="Name on the sheet and in its code.")] = "chart",
+    technology: Annotated[
+        str | None,
+        typer.Option(
+            help="How it will be made: office-print, photo-print, litho-film, emulsion-plate, "
+            "chrome-on-glass or blade."
+        ),
+    ] = None,
+    edge_blur: Annotated[
+        float | None, typer.Option(help="Your own edge's standard deviation in um, if measured.")
+    ] = None,
+    sheet: Annotated[
+        list[str] | None,
+        typer.Option(help="chart, fields, ramp, blade or slates; repeat. [default: chart]"),
+    ] = None,
+    sensor: Annotated[str, typer.Option(help="Width x height in mm.")] = "36x24",
+    pitch: Annotated[float, typer.Option(help="Pixel pitch in um.")] = 4.35,
+    stops: Annotated[str, typer.Option(help="Marked stops of the lens.")] = "2.8,4,5.6,8,11,16",
+    pupil_ratio: Annotated[float, typer.Option(help="Exit over entrance pupil.")] = 1.0,
+    loss: Annotated[float, typer.Option(help="MTF that the edge may cost, percent.")] = 5.0,
+    condition: Annotated[
+        list[str] | None, typer.Option(help="For slates; repeat, like tripod, hand.")
+    ] = None,
+    paper: Annotated[
+        str | None, typer.Option(help="A4 or Letter. [default: charts as small as fits, else A4]")
+    ] = None,
+    name: Annotated[str, typer.Option(help="Name on the sheets and in their codes.")] = "chart",
+    dpi: Annotated[
+        int | None, typer.Option(help="Dots to the inch: adds 1-bit TIFF and PNG of a chart.")
+    ] = None,
+    mask: Annotated[bool, typer.Option("--mask", help="Also GDSII for a mask maker.")] = False,
+    polarity: Annotated[str, typer.Option(help="Of the mask: dark or clear.")] = "dark",
+    mirrored: Annotated[
+        bool, typer.Option("--mirrored", help="Mask for use with its coated side down.")
+    ] = False,
+    diffuser: Annotated[
+        float, typer.Option(help="Distance of the diffuser behind the target in mm.")
+    ] = 100.0,
+    as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
 ) -> None:
-    """Make the chart for a sensor and one or more magnifications.
+    """Say how sharp a target's edge must be for a rig, and make the sheets.
 
     A paper print cannot test a lens at 1x or above: its edges are rougher than
-    the lens. Have the file made on film (to about 1x) or as chrome on glass.
-    Mind the edges of glass plates.
+    the lens. Film serves to about 1x, chrome on glass or a blade beyond. Mind
+    sharp edges of glass and blades, bright light at eye distance and hot lamps.
 
-    Example: stopwise target chart -m 1 -m 2 -m 3 --sensor 23.5x15.6
+    Example: stopwise target chart -m 1 -m 5 --technology chrome-on-glass --mask
     """
-    from tempfile import TemporaryDirectory
-
+    from lab.cli.target_sheets import Rig, SheetOrder, made_sheets
     from lab.errors import LabError
-    from targets import (
-        PAPERS_MM,
-        Layout,
-        chart_page,
-        chart_sheet,
-        square_field,
-        write_layout,
-        write_pdf,
-        write_svg,
+    from lab.optics.illumination import lighting_advice, lighting_sentences
+    from lab.optics.system import DEFAULT_WAVELENGTH_UM, channel_band
+    from lab.session.target_need import target_need
+    from targets.technology import technology as known_technology
+
+    asked = sys.stdin.isatty() and magnification is None
+    wanted = tuple(magnification or ())
+    if magnification is None:
+        if not asked:
+            raise LabError("--magnification: is missing. Give it, like -m 1 -m 5.")
+        text = typer.prompt("Magnifications, lowest and highest", default="1, 5")
+        wanted = _numbers("--magnification", text)
+        sensor = typer.prompt("Sensor, width x height in mm", default=sensor)
+        pitch = typer.prompt("Pixel pitch in um", default=pitch)
+        stops = typer.prompt("Marked stops", default=stops)
+        undecided = "Technology (empty: not decided)"
+        technology = typer.prompt(undecided, default=technology or "") or None
+    chosen = None if technology is None else known_technology(technology)
+    rig = Rig(
+        magnifications=_magnifications(wanted),
+        sensor_mm=_sensor(sensor),
+        pixel_pitch_um=_positive("--pitch", pitch, "4.35"),
+        marked_stops=tuple(sorted(_numbers("--stops", stops))),
+        pupil_ratio=_positive("--pupil-ratio", pupil_ratio, "1"),
     )
+    if not 0 < loss < 100:
+        raise LabError(f"--loss {loss:g}: give a percentage between 0 and 100, like 5.")
+    if edge_blur is not None:
+        edge_blur = _positive("--edge-blur", edge_blur, "0.3")
+    order = SheetOrder(
+        sheets=tuple(dict.fromkeys(sheet or ["chart"])),
+        name=name,
+        paper=paper,
+        conditions=tuple(condition or ()),
+        dpi=dpi,
+        mask=mask,
+        polarity=polarity,
+        mirrored=mirrored,
+    )
+    need = target_need(
+        magnifications=rig.magnifications,
+        marked_stops=rig.marked_stops,
+        pupil_ratio=rig.pupil_ratio,
+        pixel_pitch_um=rig.pixel_pitch_um,
+        wavelength_um=channel_band(DEFAULT_WAVELENGTH_UM["green"]),
+        loss=loss / 100,
+    )
+    advice = lighting_advice(
+        magnifications=rig.magnifications,
+        marked_stops=rig.marked_stops,
+        pupil_ratio=rig.pupil_ratio,
+        sensor_mm=rig.sensor_mm,
+        distance_mm=_positive("--diffuser", diffuser, "100"),
+    )
+    verdict = _verdict(need, technology, edge_blur)
+    lighting = lighting_sentences(advice)
+    if not as_json:  # before anything is printed or ordered
+        _print_need(need, verdict, technology, edge_blur)
+        _print_all(lighting)
+    cautions = () if chosen is None else (chosen.caution,)
+    notes = (*verdict, "", *lighting, "", *cautions)
+    made = made_sheets(folder, rig, order, notes=notes)
+    if as_json:
+        print_json(_document(need, verdict, lighting, made.files, made.remarks))
+    else:
+        typer.echo("\nMade in " + str(folder) + ": " + ", ".join(made.files))
+        _print_all(made.remarks)
 
-    def write_page_pdf(layout: Layout, path: Path) -> None:
-        write_pdf([chart_page(layout)], path)
 
-    def write_page_svg(layout: Layout, path: Path) -> None:
-        write_svg(chart_page(layout), path)
+def _print_all(sentences: tuple[str, ...]) -> None:
+    for sentence in sentences:
+        print_wrapped(sentence)
 
-    writers = {
-        "target.json": write_layout,
-        "target.pdf": write_page_pdf,
-        "target.svg": write_page_svg,
-    }
-    there = [file for file in writers if (folder / file).exists()]
-    if there:
-        raise LabError(f"{folder}: holds {', '.join(there)} already. Name a new folder.")
-    size = re.fullmatch(r"\s*([\d.]+)\s*[xX]\s*([\d.]+)\s*", sensor)
+
+def _numbers(option: str, text: str) -> tuple[float, ...]:
+    from lab.errors import LabError
+
+    try:
+        values = tuple(float(part) for part in re.split(r"[,\s]+", text.strip()))
+    except ValueError:
+        values = ()
+    if not values or not all(0 < v < math.inf for v in values):
+        raise LabError(f"{option} {text}: give numbers above zero, like 2.8,4,5.6.")
+    return values
+
+
+def _positive(option: str, value: float, like: str) -> float:
+    from lab.errors import LabError
+
+    if not 0 < value < math.inf:
+        raise LabError(f"{option} {value:g}: give a number above zero, like {like}.")
+    return value
+
+
+def _sensor(text: str) -> tuple[float, float]:
+    from lab.errors import LabError
+
+    size = re.fullmatch(r"\s*([\d.]+)\s*[xX]\s*([\d.]+)\s*", text)
     try:
         width, height = (float(part) for part in size.groups()) if size else (0.0, 0.0)
     except ValueError:
         width = height = 0.0
     if not (width > 0 and height > 0):
-        raise LabError(f"--sensor {sensor}: give width x height in mm, like 36x24.")
-    for m in magnification:
+        raise LabError(f"--sensor {text}: give width x height in mm, like 36x24.")
+    return width, height
+
+
+def _magnifications(values: tuple[float, ...]) -> tuple[float, ...]:
+    from lab.errors import LabError
+
+    for m in values:
         if not _MAGNIFICATION_LOWEST <= m <= _MAGNIFICATION_HIGHEST:
             raise LabError(
                 f"--magnification {m:g}: give a number from {_MAGNIFICATION_LOWEST:g} to "
                 f"{_MAGNIFICATION_HIGHEST:g}, like 2."
             )
-    shown = [f"{m:g}" for m in magnification]
+    shown = [f"{m:g}" for m in values]
     for m_shown in shown:
         if shown.count(m_shown) > 1:
             raise LabError(f"--magnification {m_shown}: is given twice. Give each once.")
-    if paper is not None and paper not in PAPERS_MM:
-        raise LabError(f"--paper {paper}: give {' or '.join(PAPERS_MM)}, or leave it out.")
-    fields = [
-        square_field(magnification=m, sensor_width_mm=width, sensor_height_mm=height, name=name)
-        for m in magnification
-    ]
-    layout = chart_sheet(fields, name=name, paper=paper)
-    # Elsewhere first: a chart that turns out impossible leaves nothing behind.
-    with TemporaryDirectory() as made:
-        for file, write in writers.items():
-            write(layout, Path(made, file))
-        folder.mkdir(parents=True, exist_ok=True)
-        for file in writers:
-            shutil.copyfile(Path(made, file), folder / file)
-    typer.echo(f"{folder / 'target.pdf'}, target.svg, target.json")
-    typer.echo("Paper is too rough for 1x and above: film to about 1x, chrome on glass to 5x.")
+    return tuple(sorted(values))
+
+
+def _reach(limit: float | None) -> str:
+    if limit is None:
+        return "no use"
+    return "any" if math.isinf(limit) else f"{limit:.2g}x"
+
+
+def _verdict(need: TargetNeed, technology: str | None, edge_blur: float | None) -> tuple[str, ...]:
+    """What the target at hand serves for, in sentences."""
+    from targets.technology import technology as known_technology
+
+    highest = need.magnifications[-1]
+    sentences = []
+    if technology is not None:
+        plain = known_technology(technology).name
+        plain = plain[0].upper() + plain[1:]
+        (limit,) = (one.largest_magnification for one in need.limits if one.key == technology)
+        (loss,) = (one for one in highest.technologies if one.key == technology)
+        if loss.serves:
+            sentences.append(
+                f"{plain} serves this rig: at {highest.magnification:g}x its edge costs "
+                f"{100 * loss.mtf_loss:.1f} % of the MTF (typical; measure yours)."
+            )
+        else:
+            up_to = "at no magnification" if limit is None else f"up to {_reach(limit)} only"
+            sentences.append(
+                f"{plain} DOES NOT SERVE this rig: it serves {up_to}. At "
+                f"{highest.magnification:g}x its edge costs {100 * loss.mtf_loss:.0f} % of the "
+                "MTF: you would measure the target, not the lens. Print it to practise."
+            )
+    if edge_blur is not None:
+        short = [one.magnification for one in need.magnifications if edge_blur > one.blur_limit_um]
+        sentences.append(
+            f"Your edge of {edge_blur:g} um serves all magnifications asked for."
+            if not short
+            else f"Your edge of {edge_blur:g} um DOES NOT SERVE at "
+            + ", ".join(f"{m:g}x" for m in short)
+            + ": the table says what is needed."
+        )
+    return tuple(sentences)
+
+
+def _print_need(
+    need: TargetNeed, verdict: tuple[str, ...], technology: str | None, edge_blur: float | None
+) -> None:
+    from targets.technology import TECHNOLOGIES
+
+    _print_all(verdict)
+    wanted = ", ".join(
+        f"{one.blur_limit_um:.2g} um at {one.magnification:g}x" for one in need.magnifications
+    )
+    print_wrapped(
+        f"For a loss of at most {100 * need.loss:g} % of the MTF at f/{need.best_stop:g} (as if "
+        f"only diffraction limited it) the edge's standard deviation may be {wanted}.",
+    )
+    highest = need.magnifications[-1]
+    rows = []
+    for limit in need.limits:
+        one = TECHNOLOGIES[limit.key]
+        (loss,) = (t for t in highest.technologies if t.key == limit.key)
+        rows.append(
+            [
+                ("> " if limit.key == technology else "") + limit.key,
+                f"{one.blur_um:g} ({one.blur_low_um:g} to {one.blur_high_um:g})",
+                _reach(limit.largest_magnification),
+                f"{100 * loss.mtf_loss:.1f} %",
+                f"{-100 * loss.mtf50_loss:.1f} %",
+            ]
+        )
+    at = f"{highest.magnification:g}x"
+    print_table(["made as", "edge, std um", "serves to", f"MTF lost, {at}", f"MTF50, {at}"], rows)
+    if edge_blur is None:
+        print_wrapped(
+            "Edges vary; few makers state them. Measure yours with 'stopwise inspect' at two "
+            "magnifications and give it as --edge-blur."
+        )
+    typer.echo()
+
+
+def _document(
+    need: TargetNeed,
+    verdict: tuple[str, ...],
+    lighting: tuple[str, ...],
+    files: tuple[str, ...],
+    remarks: tuple[str, ...],
+) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    document = asdict(need)
+    for limit in document["limits"]:
+        # JSON has no infinity: any magnification is said in words.
+        if limit["largest_magnification"] == math.inf:
+            limit["largest_magnification"] = "any"
+    return {
+        **document,
+        "verdict": list(verdict),
+        "lighting": list(lighting),
+        "files": list(files),
+        "remarks": list(remarks),
+    }

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
+from lab.edges.curves import node_curves
 from lab.edges.fit import EdgeFit
+from lab.edges.shapes import NODES_PER_UNIT, shape_family
 from lab.edges.types import FloatArray
 
-__all__ = ["clipped_side", "edge_flags", "why_unfit"]
+__all__ = ["clipped_side", "edge_flags", "overshoot", "why_unfit"]
 
 _MIN_STEP = 6.0  # in noise standard deviations
 _BELIEVED = 0.02  # posterior share of the physical shapes below which they are given up
 _SEEN_PHYSICAL, _SEEN_FREE = 0.5, 1.8  # least half width, in 1 / MTF50 of the lens
+# Least overshoot that is flagged: share of the step, and standard deviations. The share
+# is a few times what a free shape makes of an honest edge (tests/bench/coherence_study).
+_OVERSHOOT, _OVERSHOOT_STDS = 0.01, 4.0
+_OVERSHOOT_REACH = 3.0  # how far from the edge it is looked for, in 1 / MTF50 of the lens
 
 
 def clipped_side(values: FloatArray) -> str | None:
@@ -115,12 +121,53 @@ def _structure(fit: EdgeFit, row: FloatArray, col: FloatArray) -> tuple[float, f
     return float(abs(mean[worst])), float(noise[worst])
 
 
+def overshoot(fit: EdgeFit) -> tuple[float, float]:
+    """By how much the edge falls back on its way from dark to bright, and its noise.
+
+    Incoherent light makes no line spread that is negative, whatever the aberration: the
+    edge rises all the way. Sharpening or too directed light lets it overshoot, before the
+    bright plateau, the dark one or both. Taken from the shape free of optics, since the
+    others know no overshoot; from one place to another, so that the plateaus, which the
+    tails of diffraction reach only far out, need not be known.
+
+    Parameters
+    ----------
+    fit : EdgeFit
+
+    Returns
+    -------
+    overshoot, overshoot_std : float
+        Largest fall, share of the step; 0 where there is none. Its standard uncertainty
+        is the pixel noise's, at the two places that were found. [-]
+    """
+    f50, coefficient = float(fit.companion[0]), fit.companion[1:]
+    if not f50 > 0:  # pixels that say next to nothing can push the free shape that far
+        return 0.0, float("inf")
+    per_px = f50 * NODES_PER_UNIT
+    reach = _OVERSHOOT_REACH * NODES_PER_UNIT
+    esf, _, by_f50 = node_curves(
+        shape_family(),
+        int(np.ceil(max(fit.distance_px.min() * per_px, -reach))),
+        int(np.floor(min(fit.distance_px.max() * per_px, reach))),
+        f50,
+        coefficient,
+        fit.state.angle_rad,
+        np.inf,
+    )
+    profile = esf[:, 0] + esf[:, 1:] @ coefficient
+    fall = np.maximum.accumulate(profile) - profile
+    foot = int(np.argmax(fall))
+    top = int(np.argmax(profile[: foot + 1]))
+    gradient = np.concatenate([[by_f50[top] - by_f50[foot]], esf[top, 1:] - esf[foot, 1:]])
+    variance = fit.widening * float(gradient @ fit.companion_covariance @ gradient)
+    return float(fall[foot]), float(np.sqrt(max(variance, 0.0)))
+
+
 def edge_flags(
     fit: EdgeFit,
     mtf50: tuple[float, float],
     companion: tuple[float, float],
     physical: tuple[float, float],
-    curve: FloatArray,
     ragged: float,
     ragged_std: float,
 ) -> tuple[str, ...]:
@@ -132,20 +179,17 @@ def edge_flags(
     mtf50, companion, physical : (float, float)
         System MTF50 of the posterior, of the shape free of optics and of the physical
         one, each with its standard uncertainty. [cycles per pixel]
-    curve : ndarray
-        MTF of the system.
     ragged, ragged_std : float
         Raggedness of the locus. [px]
     """
     state = fit.state
     flags = []
     apart = abs(companion[0] - physical[0])
-    if fit.physical_share < _BELIEVED:
+    outside = fit.physical_share < _BELIEVED
+    if outside:
         flags.append("shape-outside-model")
     if apart > 3 * companion[1] and apart > 0.01 * mtf50[0]:
         flags.append("shape-disagrees")
-    if float(curve.max()) > 1.03:
-        flags.append("overshoot")
     if mtf50[1] > 0.05 * mtf50[0]:
         flags.append("noisy")
     if min(fit.distance_px.max(), -fit.distance_px.min()) * state.lens_f50 < 0.9:
@@ -154,6 +198,13 @@ def edge_flags(
         flags.append("noise-above-model")
     if fit.keep.mean() < 1:
         flags.append("specks-left-out")
-    if ragged > 3 * ragged_std and 2 * (np.pi * ragged * mtf50[0]) ** 2 > 0.02:
+    is_ragged = ragged > 3 * ragged_std and 2 * (np.pi * ragged * mtf50[0]) ** 2 > 0.02
+    if is_ragged:
         flags.append("ragged-edge")
+    # Where a physical shape explains the pixels there is no overshoot; where the edge is
+    # ragged, neighbouring pixels err together and the overshoot's noise is not known.
+    if outside and not is_ragged:
+        over, over_std = overshoot(fit)
+        if over > max(_OVERSHOOT, _OVERSHOOT_STDS * over_std):
+            flags.append("overshoot")
     return tuple(flags)

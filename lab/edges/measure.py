@@ -301,6 +301,6 @@ def _measured(
         raggedness_std=ragged_std,
         pixels_used=int(fit.keep.sum()),
         pixels_left_out=int(fit.keep.size - fit.keep.sum()),
-        flags=edge_flags(fit, mtf50, companion, physical, curve, ragged, ragged_std),
+        flags=edge_flags(fit, mtf50, companion, physical, ragged, ragged_std),
         fit=fit,
     )

@@ -1,11 +1,10 @@
 """Where is the chart in this frame, how large, which way up, and where are its edges?
 
-The dark squares are found as blobs against their local ground, matched to the
-field's squares by trying similarities through neighbouring pairs, and told from
-the other turns and shifts by comparing the whole frame with the whole field,
-marks included. Millimetres of the field (x right, y down) are then mapped to
-frame pixels (col, row) by an affine or, where it fits clearly better, a
-projective map through the centroids of the squares.
+The dark squares are found as blobs against their local ground and matched to the
+field's squares (``matching``, ``likeness``). Millimetres of the field (x right, y down) are then
+mapped to frame pixels (col, row) by an affine or, where it fits clearly better, a
+projective map through the centroids of the squares. Where squares differ in size,
+those matched first lead to all others that are large and sharp enough.
 
 Leaves out: the code (a frame's field is given), lens distortion beyond the
 shift of each square, and whether an edge is any good.
@@ -14,38 +13,39 @@ shift of each square, and whether an edge is any good.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
-from scipy import ndimage
 
+from lab.edges.likeness import right_way_up
+from lab.edges.matching import FrameView, frame_view, matches, spans_plane
 from lab.edges.plane_map import PlaneMap, fit_plane_map
-from lab.edges.squares import Float32Array, centroid, over_ground, square_blobs
+from lab.edges.squares import centroid, square_blobs
 from lab.edges.types import EdgeRegion, FloatArray, Rejection
-from lab.edges.window import Reduced, reduce_frame, region_inside
+from lab.edges.window import region_inside
 from lab.frames.frame import Frame
 from targets.layout import Field, Point, Square
 
 __all__ = ["RegisteredEdge", "Registration", "register_field"]
 
-# A square's centroid on bins of 1/100 of the frame has an error far below one
-# pixel: what a bin rounds off at one side it adds at the other, and slanted
-# sides average the rest. Full resolution would only cost time.
-_LONGEST_BINS = 1100
-_SCALE_RANGE = (0.8, 1.25)  # of the nominal magnification; 15 % and a margin
-_TURN_RANGE_DEG = 15.0  # about each quarter turn
-_MATCH_SIDES = 0.4  # distance of a blob from its square's place [sides]
 _WINDOW_SIDES = 0.92  # radius of the centroid's window: all of a square, no mark
 _SMALLEST_WINDOW_SIDES = 0.74  # near the frame's border: just the corners
 _LENGTH_SIDES = 0.7
 _HALF_WIDTH_SIDES = 0.45
-_GRID_PER_SIDE = 8  # grid of the comparison of frame and field
-_GRID_BLUR = 0.2 * _GRID_PER_SIDE
 _OUTLIER_PX = 2.0  # a centroid this near the map is never dropped
 _MOST_BLOBS = 40
-_MOST_WAYS = 60
+_MOST_BLOBS_PER_ANCHOR = 8 / 3
+_SMALLEST_BLOB = 0.7  # sides
+_SMALLEST_ANCHOR_BLOB = 0.55  # anchors are smaller beside their blur, which shrinks them
+
+# Where squares differ in size: the smallest whose edges are placed. Red and blue need 150
+# of their pixels in a region; squares smaller than that share of the frame's diagonal
+# stand so close that each tells the same as its neighbours.
+_LEAST_SIDE_PX = 32.0
+_LEAST_SIDE_OF_DIAGONAL = 0.008
+_OFF_PLACE_SIDES = 0.25  # from where the squares matched first say a square is
+_SEEN_DARKNESS = 0.75  # at its middle, over that of the darkest: blurred away below
+_AXIS_DEG = 22.5  # an edge this near an axis of the frame runs along it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +58,9 @@ class RegisteredEdge:
     square, edge : str
         Name of the square; "top", "right", "bottom" or "left" of it unturned.
     direction : str
-        The way the edge line runs in the frame: "horizontal" or "vertical".
+        The way the edge line runs in the frame: "horizontal" or "vertical" within 22.5
+        degrees of that; else "radial" or "tangential", whichever is nearer: along the
+        direction from the frame's centre or across it.
     field_x, field_y : float
         Centre of the edge from the frame's centre, x right, y down, in halves
         of the frame's diagonal. [-], -1 to 1
@@ -99,16 +101,6 @@ class Registration:
     edges: tuple[RegisteredEdge, ...]
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _View:
-    """The frame as the registration sees it."""
-
-    reduced: Reduced
-    ratio: Float32Array  # brightness over its local ground
-    side: float  # nominal side of a square [bins]
-    px_per_mm: float  # nominal
-
-
 def register_field(
     frame: Frame, field: Field, *, magnification: float, pixel_pitch_um: float
 ) -> Registration | Rejection:
@@ -120,7 +112,7 @@ def register_field(
         Mosaic or three planes; any quarter turn, some degrees of rotation, tilt
         and shift, blur up to about half the gap between squares.
     field : Field
-        What is printed; its squares are all of about one size.
+        What is printed, as seen at that magnification (``Layout.field_for``).
     magnification : float
         Nominal; the measured one may differ by 15 %. [-], > 0
     pixel_pitch_um : float
@@ -143,204 +135,71 @@ def register_field(
         raise ValueError("a field needs at least four squares to be registered")
     if not any(mark.role == "orientation" for mark in field.marks):
         raise ValueError("a field needs an orientation mark to be registered")
-    view = _view(frame, field, magnification * 1000 / pixel_pitch_um)
+    view = frame_view(frame, field, magnification * 1000 / pixel_pitch_um)
+    anchors = view.anchors.size
     dark = float(np.percentile(view.ratio, 1))
     if not dark < 0.8:
         return Rejection(
             reason="no dark squares stand out from their ground. Check that the chart is in "
             "view, lit, and roughly in focus"
         )
-    blobs = square_blobs(view.ratio, side=view.side, threshold=(1 + dark) / 2, most=_MOST_BLOBS)
-    needed = max(4, math.ceil(total / 3))
+    most = max(_MOST_BLOBS, int(_MOST_BLOBS_PER_ANCHOR * anchors))
+    blobs = square_blobs(
+        view.ratio,
+        side=view.side,
+        threshold=(1 + dark) / 2,
+        most=most,
+        smallest=_SMALLEST_BLOB if anchors == total else _SMALLEST_ANCHOR_BLOB,
+    )
+    needed = max(4, math.ceil(anchors / 3))
     if len(blobs) < needed:
         return Rejection(
-            reason=f"only {len(blobs)} of {total} squares were found: check that the chart for "
+            reason=f"only {len(blobs)} of {anchors} squares were found: check that the chart for "
             f"{magnification:g}x fills the frame, is evenly lit, and roughly in focus"
         )
-    matches = _matches(blobs, field, view)
-    if not matches or len(matches[0]) < needed:
+    ways = matches(blobs, field, view)
+    if not ways or len(ways[0]) < needed:
         return Rejection(
             reason=f"{len(blobs)} dark squares were found, but their places do not fit the chart "
             f"for {magnification:g}x: check the chart and the magnification (it may be off by "
             f"15 %), and turn the chart to within 10 degrees of upright or a quarter turn"
         )
-    chosen = _right_way_up(view, field, blobs, matches)
+    chosen = right_way_up(view, field, blobs, ways)
     if isinstance(chosen, Rejection):
         return chosen
-    placed = _without_outliers(field, _centroids(view, field, blobs, chosen))
-    if not _spans_plane(np.array([complex(*field.squares[i].centre_mm) for i in placed])):
+    starts = {i: blobs[m] for i, m in chosen.items()}
+    placed = _without_outliers(field, _centroids(view, field, starts, rounds=3))
+    if not spans_plane(np.array([complex(*field.squares[i].centre_mm) for i in placed])):
         return Rejection(
-            reason=f"only {len(placed)} of {total} squares lie well inside the frame. "
+            reason=f"only {len(placed)} of {anchors} squares lie well inside the frame. "
             "Centre the chart"
         )
     to_px = fit_plane_map(*_points(field, placed), projective=True)
-    return _registration(frame, field, to_px, set(chosen), placed, pixel_pitch_um)
-
-
-def _view(frame: Frame, field: Field, px_per_mm: float) -> _View:
-    reduced = reduce_frame(frame, longest=_LONGEST_BINS)
-    side = float(np.median([s.side_mm for s in field.squares])) * px_per_mm / reduced.bin_px
-    return _View(
-        reduced=reduced,
-        ratio=over_ground(reduced.image, side),
-        side=side,
-        px_per_mm=px_per_mm,
-    )
-
-
-def _matches(blobs: FloatArray, field: Field, view: _View) -> list[dict[int, int]]:
-    """Ways to pair squares with blobs {square: blob}, most pairs first, each way once.
-
-    A similarity through two blobs and two neighbouring squares is one guess;
-    complex numbers make it z -> turn * z + shift.
-    """
-    square = np.array([complex(*s.centre_mm) for s in field.squares])
-    blob = blobs[:, 0] + 1j * blobs[:, 1]
-    distance = np.abs(square[:, np.newaxis] - square)
-    near = np.argsort(distance, axis=1)[:, 1:4]
-    j = np.repeat(np.arange(square.size), near.shape[1])
-    k = near.ravel()
-    a, b = np.nonzero(~np.eye(blob.size, dtype=np.bool_))
-    turn = (blob[b] - blob[a])[:, np.newaxis] / (square[k] - square[j])
-    scale = np.abs(turn) / (view.px_per_mm / view.reduced.bin_px)
-    angle = np.degrees(np.angle(turn))
-    off = np.abs(angle - 90 * np.round(angle / 90))
-    low, high = _SCALE_RANGE
-    guess, pair = np.nonzero((scale > low) & (scale < high) & (off < _TURN_RANGE_DEG))
-    ways: dict[tuple[tuple[int, int], ...], dict[int, int]] = {}
-    for part in np.array_split(np.arange(guess.size), max(1, guess.size // 2000)):
-        t = turn[guess[part], pair[part]][:, np.newaxis]
-        place = t * square + (blob[a[guess[part]]][:, np.newaxis] - t * square[j[pair[part]], None])
-        gap = np.abs(place[:, :, np.newaxis] - blob)
-        nearest = gap.argmin(axis=2)
-        hit = np.take_along_axis(gap, nearest[:, :, np.newaxis], axis=2)[:, :, 0]
-        hit = np.where(hit < _MATCH_SIDES * view.side, nearest, -1)
-        for line in np.unique(hit, axis=0):
-            way = {i: int(m) for i, m in enumerate(line) if m >= 0}
-            if _spans_plane(square[list(way)]):
-                ways[tuple(way.items())] = way
-    return sorted(ways.values(), key=len, reverse=True)
-
-
-def _spans_plane(points: npt.NDArray[np.complex128]) -> bool:
-    """Four points or more that do not lie in one row?"""
-    if points.size < 4:
-        return False
-    off = points - points.mean()
-    extent = np.linalg.svd(np.stack([off.real, off.imag]), compute_uv=False)
-    return bool(extent[1] > 0.1 * extent[0])
-
-
-def _right_way_up(
-    view: _View, field: Field, blobs: FloatArray, ways: list[dict[int, int]]
-) -> dict[int, int] | Rejection:
-    """The pairing under which the field, marks and all, looks most like the frame."""
-    darkness, at_px = _darkness(view, blobs)
-    mark = _template(field, [m.polygon_mm for m in field.marks if m.role == "orientation"])
-    rest = _template(field, [s.corners_mm() for s in field.squares])
-    rest += _template(field, [m.polygon_mm for m in field.marks if m.role != "orientation"])
-    tried: list[tuple[float, int, FloatArray]] = []
-    for i, way in enumerate(ways[:_MOST_WAYS]):
-        if len(way) < max(4, len(ways[0]) - 3):
-            break
-        to_px = fit_plane_map(
-            [field.squares[j].centre_mm for j in way],
-            view.reduced.to_frame(blobs[list(way.values())]),
-            projective=False,
-        )
-        at_mm = to_px.inverse(at_px)
-        error = float(np.sum((_sample(rest + mark, field, at_mm) - darkness) ** 2))
-        tried.append((error, i, at_mm))
-    tried.sort(key=lambda t: t[0])
-    error, best, at_mm = tried[0]
-    expected = _sample(mark, field, at_mm)
-    energy = float(np.sum(expected**2))
-    # All of the mark's energy, in cells of the frame's grid.
-    centres = np.array([field.squares[j].centre_mm for j in ways[best]])
-    spread_px = view.reduced.to_frame(blobs[list(ways[best].values())]).var(axis=0).sum()
-    px_per_cell = math.sqrt(spread_px / centres.var(axis=0).sum()) * _cell_mm(field)
-    whole = float(np.sum(mark**2)) * (px_per_cell / _grid_step(view) / view.reduced.bin_px) ** 2
-    if energy > 0.3 * whole:
-        # Share of the mark that is seen: 1 if it is there, less when blurred, 0 on clear ground.
-        found = darkness - _sample(rest, field, at_mm)
-        sure = float(np.sum(expected * found)) > 0.4 * energy
-    else:
-        # The mark is outside the frame: the other marks must tell the turns apart as well.
-        others = [e for e, i, _ in tried[1:] if _contradict(ways[i], ways[best])]
-        sure = min(others, default=math.inf) - error > 0.5 * whole
-    if not sure:
-        return Rejection(
-            reason="the orientation mark is not where any of the four turns would put it. "
-            "Bring it into the frame, and check that the chart is not seen from behind"
-        )
-    return ways[best]
-
-
-def _contradict(one: dict[int, int], other: dict[int, int]) -> bool:
-    """Do two pairings give a square two places?"""
-    common = one.keys() & other.keys()
-    return not common or any(one[i] != other[i] for i in common)
-
-
-def _grid_step(view: _View) -> int:
-    return max(1, round(view.side / _GRID_PER_SIDE))
-
-
-def _darkness(view: _View, blobs: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Darkness (0 ground, 1 square) on a coarse grid, blurred; grid points (col, row) [px]."""
-    step = _grid_step(view)
-    n_row, n_col = (n // step for n in view.ratio.shape)
-    cut = view.ratio[: n_row * step, : n_col * step]
-    coarse = cut.reshape(n_row, step, n_col, step).mean(axis=(1, 3), dtype=np.float64)
-    col, row = np.rint(blobs).astype(int).T
-    dark = float(np.median(view.ratio[row, col]))
-    blurred = ndimage.gaussian_filter((1 - coarse) / (1 - dark), _GRID_BLUR)
-    rows, cols = np.indices(blurred.shape).reshape(2, -1) * step + (step - 1) / 2
-    return blurred.ravel(), view.reduced.to_frame(np.stack([cols, rows], axis=1))
-
-
-def _template(field: Field, polygons: Iterable[Sequence[Point]]) -> FloatArray:
-    """Dark share of each cell of a grid over the field, blurred like ``_darkness``."""
-    from skimage.draw import polygon
-
-    fine = 4
-    cell = _cell_mm(field)
-    shape = math.ceil(field.height_mm / cell), math.ceil(field.width_mm / cell)
-    dark = np.zeros((shape[0] * fine, shape[1] * fine))
-    origin = np.array([field.width_mm, field.height_mm]) / 2
-    for corners in polygons:
-        col, row = ((np.array(corners) + origin) / cell * fine - 0.5).T
-        dark[polygon(row, col, dark.shape)] = 1
-    cells = dark.reshape(shape[0], fine, shape[1], fine).mean(axis=(1, 3))
-    blurred: FloatArray = ndimage.gaussian_filter(cells, _GRID_BLUR)
-    return blurred
-
-
-def _cell_mm(field: Field) -> float:
-    return float(np.median([s.side_mm for s in field.squares])) / _GRID_PER_SIDE
-
-
-def _sample(template: FloatArray, field: Field, at_mm: FloatArray) -> FloatArray:
-    """A template at points (x, y) [mm]; clear ground outside the field."""
-    origin = np.array([field.width_mm, field.height_mm]) / 2
-    col, row = ((at_mm + origin) / _cell_mm(field) - 0.5).T
-    values: FloatArray = ndimage.map_coordinates(template, [row, col], order=1, cval=0.0)
-    return values
+    seen = set(chosen)
+    if anchors < total:
+        placed = _all_in_sight(frame, field, view, to_px, dark)
+        seen = set(placed)
+        placed = _without_outliers(field, placed)
+        to_px = fit_plane_map(*_points(field, placed), projective=True)
+    return _registration(frame, field, to_px, seen, placed, pixel_pitch_um)
 
 
 def _centroids(
-    view: _View, field: Field, blobs: FloatArray, way: dict[int, int]
+    view: FrameView, field: Field, starts: dict[int, FloatArray], *, rounds: int
 ) -> dict[int, FloatArray]:
-    """Centroid (col, row) [px] of the darkness of each matched square with room around it."""
+    """Centroid (col, row) [px] of the darkness of each square with room around it.
+
+    ``starts`` holds places [bins] of squares anywhere in the field.
+    """
     image = view.reduced.image
-    centres = np.array([field.squares[i].centre_mm for i in way])
-    bins_per_mm = math.sqrt(blobs[list(way.values())].var(axis=0).sum() / centres.var(axis=0).sum())
+    centres = np.array([field.squares[i].centre_mm for i in starts])
+    spread = np.array(list(starts.values())).var(axis=0).sum()
+    bins_per_mm = math.sqrt(spread / centres.var(axis=0).sum())
     last = np.array(image.shape[::-1]) - 1.0
     centroids: dict[int, FloatArray] = {}
-    for i, m in way.items():
+    for i, at in starts.items():
         side = bins_per_mm * field.squares[i].side_mm
-        at = blobs[m]
-        for _ in range(3):
+        for _ in range(rounds):
             radius = min(_WINDOW_SIDES * side, *(at - 1), *(last - 1 - at))
             if not radius > _SMALLEST_WINDOW_SIDES * side:
                 break
@@ -348,6 +207,29 @@ def _centroids(
         else:
             centroids[i] = view.reduced.to_frame(at)
     return centroids
+
+
+def _all_in_sight(
+    frame: Frame, field: Field, view: FrameView, to_px: PlaneMap, dark: float
+) -> dict[int, FloatArray]:
+    """Centroids (col, row) [px] of all squares that are large and sharp enough to use."""
+    places = to_px([s.centre_mm for s in field.squares])
+    inside = np.all((places > 0) & (places < np.array(frame.shape[::-1]) - 1), axis=1)
+    px_per_mm = _px_per_mm(_local(frame, to_px))
+    least_mm = _least_side_mm(frame, field, px_per_mm)
+    starts = {
+        i: view.reduced.from_frame(places[i])
+        for i, square in enumerate(field.squares)
+        if inside[i] and square.side_mm >= least_mm
+    }
+    found = {}
+    for i, at in _centroids(view, field, starts, rounds=2).items():
+        col, row = np.rint(view.reduced.from_frame(at)).astype(int)
+        is_dark = 1 - view.ratio[row, col] > _SEEN_DARKNESS * (1 - dark)
+        off_mm = float(np.hypot(*(at - places[i]))) / px_per_mm
+        if is_dark and off_mm < _OFF_PLACE_SIDES * field.squares[i].side_mm:
+            found[i] = at
+    return found
 
 
 def _points(field: Field, placed: dict[int, FloatArray]) -> tuple[FloatArray, FloatArray]:
@@ -377,19 +259,20 @@ def _registration(
     placed: dict[int, FloatArray],
     pixel_pitch_um: float,
 ) -> Registration:
-    middle_px = (np.array(frame.shape[::-1]) - 1) / 2
-    local = to_px.jacobian(to_px.inverse(middle_px[np.newaxis])[0])
+    local = _local(frame, to_px)
     rotation = math.degrees(math.atan2(local[1, 0] - local[0, 1], local[0, 0] + local[1, 1]))
-    px_per_mm = math.sqrt(abs(np.linalg.det(local)))
+    px_per_mm = _px_per_mm(local)
+    least_mm = _least_side_mm(frame, field, px_per_mm)
     spread = np.array([field.squares[i].centre_mm for i in placed]).var(axis=0) * len(placed)
     # Mean of the scales along x and y, each known to residual / sqrt(sum of squares).
     px_per_mm_std = to_px.residual_std_px / 2 * math.sqrt(float(np.sum(1 / spread)))
-    outlines, owner = _outlines(field)
+    outlines = _Outlines.of(field)
     edges = [
         edge
         for i, square in enumerate(field.squares)
-        if i in matched or _is_cut(frame, to_px(square.corners_mm()))
-        for edge in _edges_of(frame, square, to_px, placed.get(i), outlines[owner != i])
+        if square.side_mm >= least_mm
+        and (i in matched or _is_cut(frame, to_px(square.corners_mm())))
+        for edge in _edges_of(frame, square, to_px, placed.get(i), outlines.beside(i, square))
     ]
     return Registration(
         measured_magnification=px_per_mm * pixel_pitch_um / 1000,
@@ -401,9 +284,28 @@ def _registration(
     )
 
 
+def _local(frame: Frame, to_px: PlaneMap) -> FloatArray:
+    """Derivative of the map at the frame's centre, (2, 2) [px per mm]."""
+    middle_px = (np.array(frame.shape[::-1]) - 1) / 2
+    return to_px.jacobian(to_px.inverse(middle_px[np.newaxis])[0])
+
+
+def _px_per_mm(local: FloatArray) -> float:
+    return math.sqrt(abs(np.linalg.det(local)))
+
+
+def _least_side_mm(frame: Frame, field: Field, px_per_mm: float) -> float:
+    """Smallest side worth an edge; that of the squares themselves where they are alike."""
+    least_px = max(_LEAST_SIDE_PX, _LEAST_SIDE_OF_DIAGONAL * math.hypot(*frame.shape))
+    return min(least_px / px_per_mm, max(square.side_mm for square in field.squares))
+
+
 def _is_cut(frame: Frame, corners: FloatArray) -> bool:
     """Does the frame's border cut this square? One that is whole but not found is covered."""
-    return bool(((corners < 0) | (corners > np.array(frame.shape[::-1]) - 1)).any())
+    last = np.array(frame.shape[::-1]) - 1
+    within = bool(((corners >= 0) & (corners <= last)).all())
+    beyond = bool(((corners < 0).all(axis=0) | (corners > last).all(axis=0)).any())
+    return not within and not beyond
 
 
 def _edges_of(
@@ -417,8 +319,8 @@ def _edges_of(
     shift = np.zeros(2) if seen is None else seen - to_px(square.centre_mm)[0]
     middle_px = (np.array(frame.shape[::-1]) - 1) / 2
     edges = []
-    for edge in square.edges():
-        (start, end) = to_px([edge.start_mm, edge.end_mm]) + shift
+    corners = to_px(square.corners_mm()) + shift
+    for edge, start, end in zip(square.edges(), corners, np.roll(corners, -1, axis=0), strict=True):
         centre, along = (start + end) / 2, end - start
         side_px = float(np.hypot(*along))
         # Corners run clockwise as seen, so the outside is to the left of the way along.
@@ -446,7 +348,7 @@ def _edges_of(
                 region=region,
                 square=square.name,
                 edge=edge.name,
-                direction="horizontal" if abs(along[0]) >= abs(along[1]) else "vertical",
+                direction=_direction(along, centre - middle_px),
                 field_x=float(x),
                 field_y=float(y),
             )
@@ -454,17 +356,44 @@ def _edges_of(
     return edges
 
 
-def _outlines(field: Field) -> tuple[FloatArray, npt.NDArray[np.intp]]:
-    """Points along every dark outline, (n, 2) [mm], and the square each belongs to (-1: a mark)."""
-    share = np.linspace(0, 1, 17)[:, np.newaxis, np.newaxis]
-    points, owner = [], []
-    shapes = [s.corners_mm() for s in field.squares] + [m.polygon_mm for m in field.marks]
-    for i, shape in enumerate(shapes):
-        corner = np.array(shape)
-        following = np.concatenate([corner[1:], corner[:1]])
-        points.append((corner + share * (following - corner)).reshape(-1, 2))
-        owner.append(np.full(len(points[-1]), i if i < len(field.squares) else -1))
-    return np.concatenate(points), np.concatenate(owner)
+def _direction(along: FloatArray, outwards: FloatArray) -> str:
+    """The word for an edge line, from its place (x, y) as seen from the frame's centre."""
+    level = math.degrees(math.atan2(abs(along[1]), abs(along[0])))
+    if level <= _AXIS_DEG:
+        return "horizontal"
+    if level >= 90 - _AXIS_DEG:
+        return "vertical"
+    across = abs(along[0] * outwards[1] - along[1] * outwards[0])
+    return "radial" if abs(float(along @ outwards)) >= across else "tangential"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Outlines:
+    """Dark outlines of a field: first those of the squares, then those of the marks."""
+
+    shapes: tuple[FloatArray, ...]
+    middle_mm: FloatArray
+    radius_mm: FloatArray
+
+    @staticmethod
+    def of(field: Field) -> _Outlines:
+        shapes = tuple(np.array(polygon) for polygon in field.polygons_mm())
+        middle = np.array([shape.mean(axis=0) for shape in shapes])
+        radius = [np.hypot(*(shape - m).T).max() for shape, m in zip(shapes, middle, strict=True)]
+        return _Outlines(shapes=shapes, middle_mm=middle, radius_mm=np.array(radius))
+
+    def beside(self, i: int, square: Square) -> FloatArray:
+        """Points, (n, 2) [mm], along all outlines that may reach into square i's regions."""
+        reach = square.side_mm * math.hypot(0.5 + 2 * _HALF_WIDTH_SIDES, _LENGTH_SIDES / 2)
+        away = np.hypot(*(self.middle_mm - square.centre_mm).T) - self.radius_mm
+        share = np.linspace(0, 1, 17)[:, np.newaxis, np.newaxis]
+        points = [np.zeros((0, 2))]
+        for k in np.flatnonzero(away < reach):
+            if k != i:
+                corner = self.shapes[k]
+                following = np.concatenate([corner[1:], corner[:1]])
+                points.append((corner + share * (following - corner)).reshape(-1, 2))
+        return np.concatenate(points)
 
 
 def _clear_ground(square: Square, normal: Point, others_mm: FloatArray) -> float:

@@ -33,8 +33,13 @@ def over_ground(image: Float32Array, side: float) -> Float32Array:
     return np.asarray(smooth / np.maximum(full, floor), np.float32)
 
 
-def square_blobs(ratio: Float32Array, *, side: float, threshold: float, most: int) -> FloatArray:
-    """Centroids (col, row) [bins] of dark blobs about as large and square as expected."""
+def square_blobs(
+    ratio: Float32Array, *, side: float, threshold: float, most: int, smallest: float
+) -> FloatArray:
+    """Centroids (col, row) [bins] of dark blobs about as large and square as expected.
+
+    ``smallest`` is the least side, over the one expected.
+    """
     labels, count = ndimage.label(ratio < threshold)
     rows, cols = np.nonzero(labels)
     label = labels[rows, cols]
@@ -55,7 +60,7 @@ def square_blobs(ratio: Float32Array, *, side: float, threshold: float, most: in
     whole = np.ones(count + 1, np.bool_)
     for border in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
         whole[border] = False
-    fits = (size > 0.7) & (size < 1.3) & (spread < 0.3 * middle) & (fullness > 0.85) & whole
+    fits = (size > smallest) & (size < 1.3) & (spread < 0.3 * middle) & (fullness > 0.85) & whole
     fits[0] = False
     kept = np.flatnonzero(fits)
     kept = kept[np.argsort(np.abs(np.log(size[kept])))][:most]

@@ -1,11 +1,8 @@
 """Take a known blur of the target's own edge out of a measured MTF.
 
-A Gaussian edge spread of standard deviation sigma multiplies the MTF by
-``exp(-2 pi**2 sigma**2 f**2)``. Dividing it out adds its own uncertainty, which
-grows with frequency: where the factor falls below a third the lens is no longer
-seen through it and nothing is given.
-
-.. [1] The transform of a Gaussian; any text on Fourier transforms.
+A Gaussian edge spread multiplies the MTF by ``targets.fidelity.gaussian_mtf``.
+Dividing it out adds its own uncertainty, which grows with frequency: where the
+factor falls below a third the lens is no longer seen through it and nothing is given.
 """
 
 from __future__ import annotations
@@ -13,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from lab.edges.measure import EdgeMeasurement
 from lab.edges.types import FloatArray, Rejection
+from targets.fidelity import gaussian_mtf, gaussian_product
 
-__all__ = ["WithoutTarget", "gaussian_blur_mtf", "without_target_blur"]
+__all__ = ["WithoutTarget", "without_target_blur"]
 
 _SMALLEST_FACTOR = 1 / 3
 _GRID = 4001
@@ -45,12 +42,6 @@ class WithoutTarget:
             copy = np.array(getattr(self, name), dtype=np.float64)
             copy.setflags(write=False)
             object.__setattr__(self, name, copy)
-
-
-def gaussian_blur_mtf(frequency: npt.ArrayLike, blur_std: float) -> FloatArray:
-    """MTF of a Gaussian edge spread, frequency and standard deviation in inverse units."""
-    f = np.asarray(frequency, dtype=np.float64)
-    return np.asarray(np.exp(-2 * (np.pi * blur_std * f) ** 2))
 
 
 def without_target_blur(
@@ -80,11 +71,10 @@ def without_target_blur(
         raise ValueError("blur_std_px and blur_std_uncertainty_px must be >= 0")
     highest = float(edge.frequency_cyc_per_px[-1])
     if blur_std_px > 0:
-        visible = np.sqrt(-np.log(_SMALLEST_FACTOR) / 2) / (np.pi * blur_std_px)
-        highest = min(highest, float(visible))
+        highest = min(highest, gaussian_product(_SMALLEST_FACTOR) / blur_std_px)
     f = np.linspace(0, highest, _GRID)
     seen, seen_std = edge.mtf_at(f)
-    factor = gaussian_blur_mtf(f, blur_std_px)
+    factor = gaussian_mtf(f, blur_std_px)
     mtf = seen / factor
     # d mtf / d sigma = mtf (2 pi f)**2 sigma
     by_blur = mtf * (2 * np.pi * f) ** 2 * blur_std_px * blur_std_uncertainty_px

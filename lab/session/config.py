@@ -20,6 +20,7 @@ from lab.errors import SessionError
 from lab.optics.system import DEFAULT_WAVELENGTH_UM
 from lab.session.text_file import read_text, shown
 from lab.session.toml_table import Table
+from targets.technology import TECHNOLOGIES
 
 __all__ = [
     "Body",
@@ -84,10 +85,16 @@ class Light:
 
 @dataclass(frozen=True, kw_only=True)
 class Target:
-    """What was photographed: a layout record, or one long edge (``layout`` None)."""
+    """What was photographed: a layout record, or one long edge (``layout`` None).
+
+    ``technology`` is a key of ``targets.technology.TECHNOLOGIES`` or None. It gives
+    ``edge_blur_um`` and ``edge_blur_std_um``, each where session.toml does not state it;
+    without either the edge counts as perfect. A stated blur is divided out.
+    """
 
     kind: str  # "layout" or "blade"
     layout: str | None = None  # path relative to the session folder
+    technology: str | None = None  # how the target was made
     edge_blur_um: float = 0.0  # standard deviation of the edge's own spread, object side
     edge_blur_std_um: float = 0.0  # its standard uncertainty
 
@@ -187,7 +194,11 @@ def parse_session(text: str, file: str) -> SessionConfig:
             top.table("lens", ("name", "focal_length_mm", "pupil_ratio", "blades", "exif_f_number"))
         ),
         light=_light(top.table("light", ("wavelength_um",), optional=True)),
-        target=_target(top.table("target", ("layout", "kind", "edge_blur_um", "edge_blur_std_um"))),
+        target=_target(
+            top.table(
+                "target", ("layout", "kind", "technology", "edge_blur_um", "edge_blur_std_um")
+            )
+        ),
         series=_series(top),
     )
 
@@ -262,20 +273,42 @@ def _target(table: Table) -> Target:
     if len(known) != 1:
         wrong = "layout and kind exclude each other" if known else "both are missing"
         table.fail("layout, kind", wrong, mend)
-    blur, blur_std = (
-        table.number(key) if key in table.values else 0.0
-        for key in ("edge_blur_um", "edge_blur_std_um")
+    technology, blur, blur_std = _target_edge(table)
+    layout = None
+    if "layout" in known:
+        layout = table.inside("layout", "the session folder", "Copy the record there and name it.")
+    elif table.text("kind") != "blade":
+        table.fail("kind", f"must be blade, not {shown(table.values['kind'])}", mend)
+    return Target(
+        kind="blade" if layout is None else "layout",
+        layout=layout,
+        technology=technology,
+        edge_blur_um=blur,
+        edge_blur_std_um=blur_std,
     )
-    if blur_std and not blur:
-        table.fail(
-            "edge_blur_std_um", "has no edge_blur_um beside it", "State the blur itself too."
-        )
-    if "kind" in known:
-        if table.text("kind") != "blade":
-            table.fail("kind", f"must be blade, not {shown(table.values['kind'])}", mend)
-        return Target(kind="blade", edge_blur_um=blur, edge_blur_std_um=blur_std)
-    layout = table.inside("layout", "the session folder", "Copy the record there and name it.")
-    return Target(kind="layout", layout=layout, edge_blur_um=blur, edge_blur_std_um=blur_std)
+
+
+def _target_edge(table: Table) -> tuple[str | None, float, float]:
+    """Technology, blur and its uncertainty; what is not stated comes from the technology."""
+    technology, blur, blur_std = None, 0.0, 0.0
+    if "technology" in table.values:
+        technology = table.text("technology")
+        if technology not in TECHNOLOGIES:
+            table.fail(
+                "technology",
+                f"must be one of {', '.join(TECHNOLOGIES)}, not {shown(technology)}",
+                "Name how the target was made, or leave the key out.",
+            )
+        blur, blur_std = TECHNOLOGIES[technology].blur_um, TECHNOLOGIES[technology].blur_std_um
+    if "edge_blur_um" in table.values:
+        blur = table.number("edge_blur_um")
+    if "edge_blur_std_um" in table.values:
+        blur_std = table.number("edge_blur_std_um")
+        if not blur:
+            table.fail(
+                "edge_blur_std_um", "has no edge_blur_um beside it", "State the blur itself too."
+            )
+    return technology, blur, blur_std
 
 
 def _series(top: Table) -> tuple[Series, ...]:

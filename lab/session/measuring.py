@@ -16,17 +16,20 @@ from lab.edges.find import find_edges
 from lab.edges.measure import EdgeMeasurement, measure_edge
 from lab.edges.register import RegisteredEdge, register_field
 from lab.edges.target_blur import WithoutTarget, without_target_blur
+from lab.edges.target_quality import least_raggedness
 from lab.edges.types import EdgeRegion, NoiseModel, Rejection
 from lab.edges.window import region_window
 from lab.errors import FrameError
 from lab.frames import CHANNELS, Frame, estimate_noise, frame_hash, read_frame
 from lab.session.store import EdgeRecord, FrameRecord
+from targets.fidelity import DEFAULT_LOSS, edge_mtf_loss
 from targets.layout import Field
 
 __all__ = [
     "CENTRE_RADIUS",
     "FrameTask",
     "TargetEdge",
+    "centre_edges",
     "hash_of",
     "measure_channel_edge",
     "measure_frame",
@@ -38,6 +41,10 @@ CENTRE_RADIUS = 0.15  # of half the diagonal: what counts as the field's centre
 _BLADE_EDGES = 6
 _MIDDLE, _NEAR, _LEAST_WIDTH_PX = 0.85, 0.45, 20.0
 _SIZE_OFF = 0.15  # a crop mode or the borders of the raw file explain less
+# "target-limited": the target's stated blur and its raggedness together take more than the
+# share of the MTF, at the measured MTF50 on the object side, that a target may take of a
+# rig's best figure (`targets.fidelity`). Raggedness counts where it shows beyond noise.
+_TARGET_LOSS = DEFAULT_LOSS
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,7 +126,14 @@ def measure_channel_edge(
         region.centre_row - middle_row
     ) * math.sin(angle)
     record = _edge_record(edge, channel, measured.angle_deg, "measured")
-    scale = None if target is None else target.object_um_per_px
+    ragged_um: tuple[float | None, float | None] = (None, None)
+    flags = measured.flags
+    if target is not None:
+        if math.isfinite(measured.raggedness_std):
+            scale = target.object_um_per_px
+            ragged_um = (measured.raggedness_px * scale, measured.raggedness_std * scale)
+        if _is_target_limited(measured, figures.mtf50_cyc_per_px, target):
+            flags = (*flags, "target-limited")
     return replace(
         record,
         mtf50_cyc_per_px=figures.mtf50_cyc_per_px,
@@ -127,13 +141,27 @@ def measure_channel_edge(
         mtf20_cyc_per_px=figures.mtf20_cyc_per_px,
         mtf10_cyc_per_px=figures.mtf10_cyc_per_px,
         position_px=measured.offset_px - expected,
-        raggedness_object_um=None if scale is None else measured.raggedness_px * scale,
-        raggedness_std_um=None if scale is None else measured.raggedness_std * scale,
+        raggedness_object_um=ragged_um[0],
+        raggedness_std_um=ragged_um[1],
         frequency_cyc_per_px=tuple(figures.frequency_cyc_per_px.tolist()),
         mtf=tuple(figures.mtf.tolist()),
         mtf_std=tuple(figures.mtf_std.tolist()),
-        flags=measured.flags,
+        flags=flags,
     )
+
+
+def _is_target_limited(
+    measured: EdgeMeasurement, mtf50_cyc_per_px: float, target: TargetEdge
+) -> bool:
+    ragged_px = measured.raggedness_px
+    if not ragged_px > least_raggedness(ragged_px, measured.raggedness_std):
+        ragged_px = 0.0
+    loss = edge_mtf_loss(
+        mtf50_cyc_per_px * 1e3 / target.object_um_per_px,
+        target.blur_um,
+        ragged_px * target.object_um_per_px,
+    )
+    return bool(loss > _TARGET_LOSS)
 
 
 def _edge_record(
@@ -184,6 +212,29 @@ def _key_edges(
         for edge in edges
         if edge.square in centre or (edge.square in everywhere and edge in first.values())
     )
+
+
+def centre_edges(edges: Sequence[EdgeRecord], channel: str) -> list[EdgeRecord]:
+    """The measured edges of one colour that make a frame's figure: those near the centre.
+
+    A single long edge may sit anywhere: where no edge is of a chart and none is near, the
+    one nearest the centre is taken.
+
+    Parameters
+    ----------
+    edges : sequence of EdgeRecord
+    channel : str
+        One of ``lab.frames.CHANNELS``.
+    """
+
+    def distance(edge: EdgeRecord) -> float:
+        return math.hypot(edge.field_x, edge.field_y)
+
+    measured = [e for e in edges if e.status == "measured" and e.channel == channel]
+    near = [e for e in measured if distance(e) <= CENTRE_RADIUS]
+    if near or any(e.square for e in measured):
+        return near
+    return sorted(measured, key=distance)[:1]
 
 
 def placed_edges(regions: Sequence[EdgeRegion], frame: Frame) -> tuple[RegisteredEdge, ...]:
@@ -269,6 +320,8 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
     status, reason = "measured", ""
     if not any(record.status == "measured" for record in records):
         status, reason = "rejected", records[0].reason
+    if any("target-limited" in edge.flags for edge in centre_edges(records, "green")):
+        flags = (*flags, "target-limited")  # the frame's figure is made of these
     return _record(task, status, reason, flags, tuple(records), (magnification, magnification_std))
 
 

@@ -17,6 +17,7 @@ import pytest
 from lab.inference.results import SeriesResult, SessionResult
 from reports import SimulatedTruth, render_page, write_page
 from reports.words import flag_words
+from targets.fidelity import DEFAULT_LOSS
 
 VOID = {"meta", "br", "path", "use", "rect"}
 PER_STOP_COLUMNS = 10
@@ -477,7 +478,10 @@ def test_title_is_the_session_and_the_program(session: SessionResult) -> None:
 
 @pytest.mark.parametrize(
     "flag",
-    ["sharper-than-diffraction", "magnification-off", "frame-size-off", "focus-fit-failed"],
+    [
+        *("sharper-than-diffraction", "magnification-off", "frame-size-off", "focus-fit-failed"),
+        "target-limited",
+    ],
 )
 def test_flags_of_doubtful_input_are_explained(
     flag: str, session: SessionResult, series: SeriesResult
@@ -486,6 +490,22 @@ def test_flags_of_doubtful_input_are_explained(
     text = Page(render_page(with_series(session, flagged))).text
     assert flag.replace("-", " ") in text
     assert "No explanation is kept" not in text
+
+
+def test_a_target_that_limits_some_frames_is_a_doubt(
+    session: SessionResult, series: SeriesResult
+) -> None:
+    point = series.points[1]
+    samples = tuple(
+        dataclasses.replace(sample, flags=("target-limited",) if i in (2, 4) else ())
+        for i, sample in enumerate(point.focus_samples)
+    )
+    points = (series.points[0], dataclasses.replace(point, focus_samples=samples, flags=()))
+    page = Page(render_page(with_series(session, dataclasses.replace(series, points=points))))
+    (table,) = [t for t in page.tables if t["caption"].startswith("Flags")]
+    (row,) = [row for row in table["rows"] if row[0] == "target limited"]
+    assert f"more than {100 * DEFAULT_LOSS:g} % of the contrast at MTF50" in row[1]
+    assert row[2] == f"2\N{MULTIPLICATION SIGN}: f/{point.marked_stop:g} (2 of 7 frames)"
 
 
 def _luminance(colour: str) -> float:

@@ -18,16 +18,19 @@ from lab.session.measuring import (
     CENTRE_RADIUS,
     FrameTask,
     TargetEdge,
+    centre_edges,
     hash_of,
     measure_channel_edge,
     measure_frame,
     placed_edges,
     run_task,
 )
+from lab.session.store import EdgeRecord
 from lab.simulate.render import render_frame
 from lab.simulate.rig import SimulatedRig
 from lab.simulate.truth import best_focus, true_mtf50
 from targets.chart import square_field
+from targets.fidelity import DEFAULT_LOSS, edge_mtf_loss
 from targets.layout import Field
 
 # Square on and without lateral colour, so that each edge's truth is that of the axis.
@@ -149,6 +152,80 @@ def test_stated_target_blur_is_divided_out(file: Path, field: Field) -> None:
         assert other.mtf50_cyc_per_px is not None
         assert other.mtf50_cyc_per_px > 1.005 * one.mtf50_cyc_per_px
         assert (other.mtf50_std or 0) > (one.mtf50_std or 1)
+
+
+@pytest.mark.parametrize(("blur_um", "limited"), [(0.35, False), (1.2, True)])
+def test_a_stated_blur_that_takes_too_much_is_flagged(
+    file: Path, field: Field, blur_um: float, limited: bool
+) -> None:
+    record = run_task(_task(file, field, target_blur_um=blur_um))
+    assert ("target-limited" in record.flags) == limited
+    for edge in record.edges:
+        assert edge.mtf50_cyc_per_px is not None
+        frequency = MAGNIFICATION * edge.mtf50_cyc_per_px / PITCH_MM
+        taken = edge_mtf_loss(frequency, blur_um)
+        assert (taken > DEFAULT_LOSS) == limited
+        assert ("target-limited" in edge.flags) == limited
+
+
+@pytest.mark.parametrize(("wobble_px", "limited"), [(0.0, False), (0.15, False), (0.6, True)])
+def test_a_ragged_edge_that_takes_too_much_is_flagged(
+    file: Path, wobble_px: float, limited: bool
+) -> None:
+    edge = _ragged_edge(file, wobble_px)
+    assert edge.mtf50_cyc_per_px is not None
+    assert edge.raggedness_object_um is not None
+    scale = 2.2  # object um per px
+    assert edge.raggedness_object_um == pytest.approx(wobble_px * scale, rel=0.25, abs=0.1)
+    taken = edge_mtf_loss(edge.mtf50_cyc_per_px * 1e3 / scale, 0.0, edge.raggedness_object_um)
+    assert (taken > DEFAULT_LOSS) == limited
+    assert ("target-limited" in edge.flags) == limited
+
+
+def _ragged_edge(file: Path, wobble_px: float) -> EdgeRecord:
+    """One upright edge, soft over 1.1 px, whose contour wanders from one 4 rows to the next."""
+    from scipy.special import erf
+
+    rng = np.random.default_rng(6)
+    frame = read_frame(file)
+    row, col = np.mgrid[0 : frame.shape[0], 0 : frame.shape[1]]
+    angle = np.deg2rad(5.3)
+    wobble = np.repeat(rng.normal(0, wobble_px, frame.shape[0] // 4 + 1), 4)[: frame.shape[0]]
+    away = (col - 300) * np.cos(angle) + (row - 200) * np.sin(angle) - wobble[:, None]
+    pixels = 300 + 6000 * (1 + erf(away / (1.1 * 2**0.5))) / 2
+    noise = NoiseModel(read_std=2, gain=0.3)
+    pixels += np.sqrt(noise.variance(pixels)) * rng.standard_normal(pixels.shape)
+    drawn = replace(
+        frame, pixels=pixels.astype(np.float32), saturated=np.zeros(frame.shape, dtype=bool)
+    )
+    region = EdgeRegion(
+        name="ragged",
+        centre_row=200,
+        centre_col=300,
+        angle_deg=5.3,
+        length_px=200,
+        half_width_px=40,
+    )
+    (edge,) = placed_edges([region], drawn)
+    target = TargetEdge(object_um_per_px=2.2)
+    return measure_channel_edge(drawn, edge, "green", noise, target=target)
+
+
+def test_centre_edges_are_those_near_it_or_the_nearest_of_no_chart() -> None:
+    def edge(name: str, x: float, square: str = "", **how: str) -> EdgeRecord:
+        words = {"channel": "green", "status": "measured", **how}
+        return EdgeRecord(
+            **{"name": name, "square": square, "direction": "vertical", **words},
+            **{"field_x": x, "field_y": -0.02, "centre_row": 9, "centre_col": 9, "angle_deg": 5},
+        )
+
+    near, far = edge("near", 0.1, "a"), edge("far", 0.6, "b")
+    others = [edge("red", 0.0, "a", channel="red"), edge("no", 0.0, "a", status="rejected")]
+    assert centre_edges([far, near, *others], "green") == [near]
+    assert centre_edges([far, *others], "green") == []  # of a chart: not at the centre
+    lone, lonelier = edge("lone", -0.4), edge("lonelier", 0.7)
+    assert centre_edges([lonelier, lone], "green") == [lone]
+    assert centre_edges([], "green") == []
 
 
 def test_a_perfect_targets_raggedness_is_next_to_nothing(file: Path, field: Field) -> None:

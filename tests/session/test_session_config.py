@@ -9,6 +9,7 @@ import pytest
 
 from lab.errors import SessionError
 from lab.session import Light, parse_session, read_session
+from targets.technology import TECHNOLOGIES
 
 EXAMPLE = """
 [session]
@@ -160,6 +161,22 @@ WAVELENGTHS = "{ red = 0.610, green = 0.535, blue = 0.465 }"
         ('layout = "target.json"', "", ["[target]", "both are missing"]),
         ('layout = "target.json"', 'layout = "t.json"\nkind = "blade"', ["exclude"]),
         ('layout = "target.json"', 'kind = "knife"', ["[target] kind", "blade", "knife"]),
+        (
+            'layout = "target.json"',
+            'kind = "blade"\ntechnology = "Litho-Film"',
+            [
+                "[target] technology",
+                "Litho-Film",
+                ", litho-film, ",
+                "chrome-on-glass",
+                "blade, not",
+            ],
+        ),
+        (
+            'layout = "target.json"',
+            'kind = "blade"\ntechnology = 3',
+            ["[target] technology", "text"],
+        ),
         ('layout = "target.json"', 'layout = "../target.json"', ["[target] layout", "leaves"]),
         ('layout = "target.json"', 'layout = "/etc/hosts"', ["[target] layout", "leaves"]),
         # frames patterns
@@ -272,3 +289,34 @@ def test_an_uncertainty_without_a_blur_is_refused() -> None:
     text = EXAMPLE.replace('layout = "target.json"', 'layout = "target.json"\nedge_blur_std_um = 1')
     with pytest.raises(SessionError, match="edge_blur_um"):
         parse_session(text, "session.toml")
+
+
+@pytest.mark.parametrize("place", ['layout = "target.json"', 'kind = "blade"'])
+def test_a_technology_states_the_targets_blur(place: str) -> None:
+    text = EXAMPLE.replace('layout = "target.json"', f'{place}\ntechnology = "litho-film"')
+    target = parse_session(text, "session.toml").target
+    film = TECHNOLOGIES["litho-film"]
+    assert target.technology == "litho-film"
+    assert (target.edge_blur_um, target.edge_blur_std_um) == (film.blur_um, film.blur_std_um)
+    assert target.edge_blur_std_um > 0
+    # Not stated: a perfect edge, as ever.
+    plain = parse_session(EXAMPLE, "session.toml").target
+    assert (plain.technology, plain.edge_blur_um, plain.edge_blur_std_um) == (None, 0.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("stated", "blur_um", "std_um"),
+    [
+        ("edge_blur_um = 0.8\nedge_blur_std_um = 0.15", 0.8, 0.15),
+        ("edge_blur_um = 0.8", 0.8, TECHNOLOGIES["litho-film"].blur_std_um),
+        ("edge_blur_std_um = 0.15", TECHNOLOGIES["litho-film"].blur_um, 0.15),
+    ],
+)
+def test_what_is_stated_goes_before_the_technology(
+    stated: str, blur_um: float, std_um: float
+) -> None:
+    text = EXAMPLE.replace(
+        'layout = "target.json"', f'layout = "target.json"\ntechnology = "litho-film"\n{stated}'
+    )
+    target = parse_session(text, "session.toml").target
+    assert (target.edge_blur_um, target.edge_blur_std_um) == (blur_um, std_um)

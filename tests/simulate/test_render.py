@@ -26,7 +26,8 @@ SITES = {"red": [(0, 0)], "green": [(0, 1), (1, 0)], "blue": [(1, 1)]}
 def make_field(squares: tuple[Square, ...] = (), marks: tuple[Mark, ...] = ()) -> Field:
     return Field(
         name="test",
-        magnification=2.0,
+        magnification_low=2.0,
+        magnification_high=2.0,
         width_mm=1.3,
         height_mm=0.87,
         squares=squares,

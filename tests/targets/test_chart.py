@@ -148,7 +148,7 @@ def test_marks_keep_apart_and_the_code_keeps_its_quiet_zone(
 def test_code_bars_are_the_modules_of_the_code(name: str | None) -> None:
     """Exact: sampled at module centres, the bars give segno's own matrix."""
     field = square_field(magnification=2.5, sensor_width_mm=36, sensor_height_mm=24, name=name)
-    assert field.code_text == f"stopwise 1 {'' if name is None else name + ' '}2.5x"
+    assert field.code_text == f"stopwise 2 {'' if name is None else name + ' '}2.5x"
     code = segno.make_qr(field.code_text, error="m", boost_error=False)
     assert code.error == "M" and code.version in (1, 2)
     matrix = np.array([list(row) for row in code.matrix], dtype=bool)
@@ -233,7 +233,8 @@ def test_a_plate_is_as_small_as_its_fields_and_margins(plate: Layout) -> None:
     """Exact: 7.83 + 3.915 + 2.61 mm and four margins of 2 mm; 5.22 mm and two."""
     assert plate.sheet_width_mm == pytest.approx(14.355 + 8, abs=1e-6)
     assert plate.sheet_height_mm == pytest.approx(5.22 + 4, abs=1e-6)
-    assert [f.magnification for f in plate.fields] == [1, 2, 3]
+    assert [f.magnification_low for f in plate.fields] == [1, 2, 3]
+    assert [f.magnification_high for f in plate.fields] == [1, 2, 3]
     for (_, _, right, _), (left, _, _, _) in itertools.pairwise(boxes(plate)):
         assert left - right == pytest.approx(2, abs=2e-6)
 

@@ -65,7 +65,7 @@ def test_the_field_nearest_in_ratio_is_chosen(
     plate: Layout, magnification: float, wanted: float
 ) -> None:
     """Exact: 2.5 is midway between 2 and 3 as a difference, nearer to 3 as a ratio."""
-    assert plate.field_for(magnification).magnification == wanted
+    assert plate.field_for(magnification).magnification_low == wanted
 
 
 @pytest.mark.parametrize("magnification", [0.79, 1.26, 3.76, 40.0])
@@ -84,8 +84,8 @@ def test_a_magnification_must_be_above_zero(plate: Layout, magnification: float)
 
 def test_the_limits_of_a_quarter_are_included(plate: Layout) -> None:
     """Exact: 0.8 and 3.75 are a factor of 1.25 away."""
-    assert plate.field_for(0.8).magnification == 1.0
-    assert plate.field_for(3.75).magnification == 3.0
+    assert plate.field_for(0.8).magnification_low == 1.0
+    assert plate.field_for(3.75).magnification_high == 3.0
 
 
 def test_round_trip_keeps_every_number(plate: Layout, tmp_path: Path) -> None:
@@ -139,7 +139,8 @@ MARK = ("fields", 1, "marks", 0)
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (put("version", value=2), r"version: is 2, .* reads version 1"),
+        (put("version", value=3), r"version: is 3, .* reads versions 1 to 2"),
+        (put("version", value=0), r"version: is 0"),
         (put("version", value=True), r"version: is True"),
         (put("version", value="1"), r"version: is '1'"),
         (put("version", value=1.0), r"version: is 1\.0"),

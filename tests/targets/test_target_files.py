@@ -1,14 +1,15 @@
-"""PDF and SVG: size, edges measured in the rendered page, text, bytes, bad names.
+"""PDF and SVG: size, sides measured in the drawn page, text, bytes, bad names.
 
-PDF pages are rendered by poppler's ``pdftoppm`` and read by ``pdftotext``;
-without them these tests fail rather than pass unseen.
+PDF pages are drawn by poppler's ``pdftoppm`` and read by ``pdftotext``, SVG by Chromium;
+without the first these tests fail rather than pass unseen.
 """
 
 from __future__ import annotations
 
-import math
 import re
+import shutil
 import subprocess
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
@@ -17,112 +18,131 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from targets import Layout, TargetError, pdf_bytes, svg_bytes, write_pdf, write_svg
+from targets import Layout, Page, Square, TargetError, pdf_bytes, svg_bytes, write_pdf, write_svg
 from targets.legend import chart_page
 from targets.page import TEXT_SIZE_MM
+from tests.targets.measured import MM_PER_INCH, Side, Window, by_chromium, by_poppler
+from tests.targets.print_table import (
+    SHEETS,
+    in_chromium,
+    in_poppler,
+    nested,
+    paper,
+    plate,
+    worst,
+)
 
 Image = npt.NDArray[np.float64]
-DPI = 2540  # 10 um pixels
-PIXEL_MM = 25.4 / DPI
 SVG = "{http://www.w3.org/2000/svg}"
+needs_chromium = pytest.mark.skipif(
+    shutil.which("chromium") is None, reason="no chromium to draw the page"
+)
 
 
 def run(*command: str | Path) -> bytes:
     return subprocess.run(list(map(str, command)), check=True, capture_output=True).stdout
 
 
-def rendered(pdf: Path, dpi: float, box_mm: tuple[float, float, float, float]) -> Image:
+def rendered(pdf: Path, dpi: float, box_mm: Sequence[float]) -> Image:
     """Darkness 0 to 1 of a part of the page (left, top, width, height)."""
-    x, y, width, height = (str(round(v / 25.4 * dpi)) for v in box_mm)
-    cut = ("-x", x, "-y", y, "-W", width, "-H", height)
-    pgm = run("pdftoppm", "-gray", "-r", f"{dpi:g}", *cut, pdf)
-    header = re.match(rb"P5\n(\d+) (\d+)\n255\n", pgm)
-    assert header is not None
-    pixels = np.frombuffer(pgm[header.end() :], np.uint8)
-    return 1 - pixels.reshape(int(header[2]), int(header[1])) / 255
+    left, top, width, height = box_mm
+    pixel = MM_PER_INCH / dpi
+    window = Window(left=left, top=top, width=width, height=height, pixel=pixel)
+    return by_poppler(pdf)([window])[0] / 255
 
 
 def sheet_left_mm(layout: Layout) -> float:
     return 0.5 * (chart_page(layout).width_mm - layout.sheet_width_mm)
 
 
-def edge_offsets_px(
-    image: Image, start: npt.NDArray[np.float64], end: npt.NDArray[np.float64]
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Where the edge lies, beyond the line from start to end, at places along it.
-
-    Scans run along whole rows or columns from inside to outside; the darkness
-    summed along a scan is the length of its dark part. Points are (x, y) in
-    pixels, with pixel 0 covering 0 to 1.
-    """
-    along = end - start
-    if abs(along[0]) < abs(along[1]):  # steep: swap axes, so that scans run down columns
-        image, start, end = image.T, start[::-1], end[::-1]
-    x0, x1 = sorted((start[0], end[0]))
-    columns = np.arange(math.ceil(x0 + 0.2 * (x1 - x0)), math.floor(x1 - 0.2 * (x1 - x0)))
-    slope = (end[1] - start[1]) / (end[0] - start[0])
-    wanted = start[1] + slope * (columns + 0.5 - start[0])
-    reach = round(0.15 * (x1 - x0))
-    first = np.floor(wanted).astype(int) - reach
-    scans = image[first[:, None] + np.arange(2 * reach), columns[:, None]]
-    dark = scans.sum(1)
-    below = scans[:, 0] > 0.5  # the square lies at smaller y
-    found = np.where(below, first + dark, first + 2 * reach - dark)
-    return columns + 0.5, (found - wanted) / math.hypot(1, slope)
+def assert_true_to_size(sides: list[Side]) -> None:
+    """10 um in place and length, 0.02 degrees in angle."""
+    offset_um, turn_deg, length_um = worst(sides)
+    assert offset_um < 10
+    assert turn_deg < 0.02
+    assert length_um < 10
 
 
-@pytest.mark.parametrize("sheet", ["plate", "paper"])
-def test_every_printed_edge_lies_where_the_layout_says(
-    sheet: str, request: pytest.FixtureRequest, tmp_path: Path
+@pytest.mark.parametrize("layout", [plate(), paper(), nested()], ids=["plate", "paper", "nested"])
+def test_every_side_of_every_square_lies_where_the_layout_says(
+    layout: Layout, tmp_path: Path
 ) -> None:
-    """Exact: 10 um in place, 0.02 degrees in angle where an edge is long enough.
-
-    Poppler shades an edge pixel in 17 steps with a curve of its own, which
-    moves single scans by up to 0.23 pixel and their mean by 0.06 (seen). That
-    hides the angle of the plate's edges (25 to 75 pixels here); the next test
-    takes a finer picture for them.
-    """
-    layout: Layout = request.getfixturevalue(sheet)
-    pdf = tmp_path / "target.pdf"
-    write_pdf([chart_page(layout)], pdf)
-    left = sheet_left_mm(layout)
-    checked = 0
-    for field, (x, y) in zip(layout.fields, layout.sheet_origins_mm, strict=True):
-        corner = np.round((np.array([left + x, y]) - [field.width_mm / 2, field.height_mm / 2]), 2)
-        size = np.ceil([field.width_mm, field.height_mm]) + 0.1
-        image = rendered(pdf, DPI, (*corner, *size))
-        for square in field.squares:
-            for edge in square.edges():
-                start, end = (
-                    (np.array(point) + [left + x, y] - corner) / PIXEL_MM
-                    for point in (edge.start_mm, edge.end_mm)
-                )
-                at, offset = edge_offsets_px(image, start, end)
-                assert np.abs(offset).max() * PIXEL_MM < 0.010
-                assert abs(offset.mean()) * PIXEL_MM < 0.001
-                turn_deg = math.degrees(math.atan(np.polyfit(at, offset, 1)[0]))
-                if np.hypot(*(end - start)) > 300:
-                    assert abs(turn_deg) < 0.02
-                    checked += 1
-    assert checked == (60 if sheet == "paper" else 0)
+    """Exact, at 1200 dots per inch; small squares finer, or their angles would drown in pixels."""
+    page = chart_page(layout)
+    write_pdf([page], tmp_path / "target.pdf")
+    sides = in_poppler(page, tmp_path / "target.pdf")
+    assert_true_to_size(sides)
+    squares = [square for field in layout.fields for square in field.squares]
+    big = [square for square in squares if square.side_mm >= 0.2]
+    assert sum(not side.is_upright for side in sides) == 4 * len(big)
+    # All of an edge, not only its worst place; twice as far as drawn here.
+    assert max(abs(side.mean_offset_um) for side in sides if not side.is_upright) < 2
 
 
-def test_angles_on_the_plate_rendered_finer(plate: Layout, tmp_path: Path) -> None:
-    """Exact: the centre square of the 3x field (0.248 mm) at 0.5 um pixels, 0.02 degrees."""
-    pdf = tmp_path / "target.pdf"
-    write_pdf([chart_page(plate)], pdf)
-    dpi, pixel_mm = 50800, 0.0005
-    field, (x, y) = plate.fields[2], plate.sheet_origins_mm[2]
-    centre = np.array([sheet_left_mm(plate) + x, y])
-    corner = np.round(centre - 0.2, 3)
-    image = rendered(pdf, dpi, (*corner, 0.4, 0.4))
-    for edge in field.squares[7].edges():
-        start, end = (
-            (np.array(point) + centre - corner) / pixel_mm for point in (edge.start_mm, edge.end_mm)
+@pytest.mark.parametrize("sheet", [name for name in SHEETS if not name.startswith("chart")])
+def test_other_sheets_are_true_to_size(sheet: str, tmp_path: Path) -> None:
+    """Exact, at 1200 dots per inch or finer: lines, bars, modules that stand free."""
+    for page in SHEETS[sheet]():
+        write_pdf([page], tmp_path / "sheet.pdf")
+        sides = in_poppler(page, tmp_path / "sheet.pdf", most=5)
+        assert len(sides) >= 16
+        assert_true_to_size(sides)
+
+
+@needs_chromium
+@pytest.mark.parametrize(
+    "sheet",
+    [
+        name if name == "chart, paper" else pytest.param(name, marks=pytest.mark.slow)
+        for name in SHEETS
+    ],
+)
+def test_the_svg_in_a_browser_is_true_to_size(sheet: str, tmp_path: Path) -> None:
+    """Exact, at 10 um a pixel or finer: some polygons, the first and the last among them."""
+    for page in SHEETS[sheet]():
+        write_svg(page, tmp_path / "sheet.svg")
+        sides = in_chromium(page, tmp_path / "sheet.svg", tmp_path, most=5)
+        assert len(sides) >= 16
+        assert_true_to_size(sides)
+
+
+@needs_chromium
+def test_page_size_of_the_svg_in_a_browser(tmp_path: Path) -> None:
+    """Exact: its lower right corner, where the ground behind begins, to a pixel of 10 um."""
+    page = Page(title="blank", width_mm=117.3, height_mm=43.21)
+    write_svg(page, tmp_path / "sheet.svg")
+    window = Window(left=116.8, top=42.8, width=1.0, height=1.0, pixel=0.01)
+    (image,) = by_chromium(tmp_path / "sheet.svg", tmp_path)([window])
+    assert image[0, 0] == 0 and image[-1, -1] == 128
+    right = window.left + window.pixel * (1 - image[0] / 128).sum()
+    bottom = window.top + window.pixel * (1 - image[:, 0] / 128).sum()
+    assert (right, bottom) == pytest.approx((page.width_mm, page.height_mm), abs=0.01)
+
+
+def test_a_wrong_size_and_a_turn_are_found(tmp_path: Path) -> None:
+    """Exact: the measure itself, on a square drawn 30 um too large and turned by 0.3 degrees."""
+    meant, drawn = (
+        Page(
+            title="square",
+            width_mm=40.0,
+            height_mm=30.0,
+            shapes_mm=(
+                (
+                    Square(
+                        name="1", centre_mm=(21.3, 13.7), side_mm=side, rotation_deg=rotation
+                    ).corners_mm(),
+                ),
+            ),
         )
-        at, offset = edge_offsets_px(image, start, end)
-        assert np.abs(offset).max() * pixel_mm < 0.001
-        assert abs(math.degrees(math.atan(np.polyfit(at, offset, 1)[0]))) < 0.02
+        for side, rotation in ((5.0, 7.3), (5.03, 7.6))
+    )
+    write_pdf([drawn], tmp_path / "sheet.pdf")
+    sides = in_poppler(meant, tmp_path / "sheet.pdf")
+    assert len(sides) == 4
+    for side in sides:
+        assert side.mean_offset_um == pytest.approx(15, abs=1.5)
+        assert side.turn_deg == pytest.approx(-0.3, abs=0.01)
+        assert side.length_error_um == pytest.approx(30, abs=3)
 
 
 def test_the_rendered_code_is_the_code(plate: Layout, tmp_path: Path) -> None:
@@ -202,19 +222,26 @@ def test_the_legend_says_what_the_sheet_is_and_what_serves(
     said = " ".join(text.text for text in chart_page(layout).texts)
     assert layout.name in said
     for field in layout.fields:
-        assert f"{field.magnification:g}x: {field.width_mm:.4g} x" in said
+        assert f"{field.magnification_low:g}x: {field.width_mm:.4g} x" in said
     for words in ("Paper is not sharp enough", "Film serves up to about 1x", "chrome on glass"):
         assert words in said
 
 
-def test_the_line_of_10_mm_is_10_mm_long(paper: Layout, tmp_path: Path) -> None:
-    pdf = tmp_path / "target.pdf"
-    write_pdf([chart_page(paper)], pdf)
-    (x0, y0), (x1, _), (_, y1), _ = chart_page(paper).shapes_mm[-1][0]
-    image = rendered(pdf, 1270, (0, y0 - 1, 25, 3))  # 20 um pixels
-    middle = image[round((1 + (y1 - y0) / 2) / 0.02)]
-    assert middle[: round(x1 / 0.02) + 50].sum() * 0.02 == pytest.approx(10, abs=0.01)
+@pytest.mark.parametrize("sheet", ["plate", "paper"])
+def test_the_line_of_10_mm_is_10_mm_long(
+    sheet: str, request: pytest.FixtureRequest, tmp_path: Path
+) -> None:
+    """Exact: within 10 um, though it is alone in its path, drawn at 1200 dots per inch."""
+    layout: Layout = request.getfixturevalue(sheet)
+    page = chart_page(layout)
+    ((x0, _), (x1, _), *_) = page.shapes_mm[-1][0]
     assert x1 - x0 == pytest.approx(10, abs=1e-9)
+    write_pdf([page], tmp_path / "target.pdf")
+    sides = in_poppler(page, tmp_path / "target.pdf", most=2)
+    line = [side for side in sides if side.group == len(page.shapes_mm) - 1]
+    assert len(line) == 4
+    assert_true_to_size(line)
+    assert max(side.length_mm for side in line) == pytest.approx(10, abs=1e-9)
 
 
 def test_svg_read_back_is_the_layout(plate: Layout, tmp_path: Path) -> None:

@@ -1,0 +1,227 @@
+"""``stopwise inspect`` of several frames, and what it says of the target's own edge."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from lab.cli.main import app
+from lab.edges.types import NoiseModel
+from lab.frames import FrameMetadata
+from lab.frames.dng import write_dng
+from lab.optics.edge_profile import EdgeProfile
+from lab.optics.geometry import effective_f_number
+from lab.optics.system import channel_band, system_mtf
+from lab.simulate.render import render_edge
+
+# A blade before an invented lens: its blur on the target, the lens's on the sensor.
+BLUR_UM, RESIDUAL_UM, PITCH_UM, PUPIL_RATIO = 2.1, 1.1, 4.35, 0.9
+BAND = channel_band(0.53)
+RIG = ("--pitch", PITCH_UM, "--pupil-ratio", PUPIL_RATIO)
+
+
+def run(*arguments: object) -> Result:
+    result = CliRunner().invoke(
+        app, ["inspect", *(str(a) for a in arguments)], env={"COLUMNS": "80"}
+    )
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result
+
+
+def _write(
+    path: Path,
+    magnification: float,
+    seed: int,
+    *,
+    exact_stop: float = 2**2.5,
+    residual_um: float = RESIDUAL_UM,
+    blur_um: float = BLUR_UM,
+) -> Path:
+    n_eff = float(effective_f_number(exact_stop, magnification, PUPIL_RATIO))
+    profile = EdgeProfile(
+        lambda f: system_mtf(
+            f * (1e3 / PITCH_UM),
+            wavelength_um=BAND,
+            f_number=n_eff,
+            pixel_pitch_um=PITCH_UM,
+            edge_angle_deg=5.0,
+            blur_std_um=math.hypot(residual_um, magnification * blur_um),
+        ),
+        PITCH_UM / (min(BAND.wavelength_um) * n_eff),
+    )
+    pixels = render_edge(
+        (300, 400),
+        angle_deg=5.0,
+        profile=profile,
+        low=1200.0,
+        high=9000.0,
+        noise=NoiseModel(read_std=2.0, gain=0.3),
+        rng=np.random.default_rng(seed),
+    )
+    write_dng(
+        path,
+        pixels.round().astype(np.uint16),
+        pattern="RGGB",
+        black_dn=512,
+        white_dn=16383,
+        bits=14,
+        metadata=FrameMetadata(camera="Club body"),
+        unique_camera_model="Club body",
+    )
+    return path
+
+
+@pytest.fixture(scope="module")
+def frames(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    folder = tmp_path_factory.mktemp("blade")
+    return _write(folder / "A.dng", 1.0, 1), _write(folder / "B.dng", 3.0, 2)
+
+
+def test_two_magnifications_tell_the_targets_blur(frames: tuple[Path, Path]) -> None:
+    result = run(*frames, "-m", 1, "-m", 3, "--stop", 5.6, *RIG, "--json")
+    assert (result.exit_code, result.stderr) == (0, "")
+    document = json.loads(result.stdout)
+    assert list(document) == ["frames", "target_edge"]
+    assert [one["file"] for one in document["frames"]] == ["A.dng", "B.dng"]
+    target = document["target_edge"]
+    # Recovery.
+    assert target["blur_low95_um"] < BLUR_UM < target["blur_high95_um"]
+    assert target["blur_um"] == pytest.approx(BLUR_UM, rel=0.03)
+    assert target["blur_upper95_um"] > BLUR_UM
+    assert target["residual_image_um"] == pytest.approx(RESIDUAL_UM, rel=0.3)
+    for one, m in zip(target["frames"], (1.0, 3.0), strict=True):
+        assert (one["magnification"], one["marked_stop"], one["reason"]) == (m, 5.6, "")
+        true = RESIDUAL_UM**2 + (m * BLUR_UM) ** 2
+        assert one["excess"]["variance_um2"] == pytest.approx(true, rel=0.05)
+
+
+def test_each_frame_of_several_is_as_it_is_alone(frames: tuple[Path, Path]) -> None:
+    together = json.loads(run(*frames, "--json").stdout)
+    assert together["target_edge"] is None
+    for path, one in zip(frames, together["frames"], strict=True):
+        alone = json.loads(run(path, "--json").stdout)
+        assert alone == one
+        assert list(alone) == [
+            *("file", "rows", "columns", "clipped_percent", "flags", "reason", "edges")
+        ]
+
+
+def test_text_says_it_in_plain_words_within_80_columns(frames: tuple[Path, Path]) -> None:
+    plain = run(*frames)
+    result = run(*frames, "-m", 1, "-m", 3, "--stop", 5.6, *RIG)
+    assert result.exit_code == 0
+    assert result.stdout.startswith(plain.stdout)
+    said = " ".join(result.stdout[len(plain.stdout) :].split())
+    assert max(len(line) for line in result.stdout.splitlines()) <= 80
+    target = json.loads(run(*frames, "-m", 1, "-m", 3, "--stop", 5.6, *RIG, "--json").stdout)[
+        "target_edge"
+    ]
+    assert f"Its own blur is {target['blur_um']:.2f} um (95 %: " in said
+    assert f"It takes {100 * target['mtf_loss']:.1f} % (95 %: " in said
+    assert "at 3x, f/5.6: it is too soft (limit 5.0 %)." in said
+    assert "A.dng (1x, f/5.6): 1 edge, no raggedness beyond noise" in said
+    assert "pupil-ratio" not in said
+    assert "taken as 1" in run(*frames, "-m", 2, "--stop", 5.6, "--pitch", 4.35).stdout
+
+
+def test_one_frame_gives_a_bound_and_one_value_serves_all(frames: tuple[Path, Path]) -> None:
+    one = json.loads(run(frames[0], "-m", 1, "--stop", 5.6, *RIG, "--json").stdout)
+    assert one["file"] == "A.dng"
+    assert one["target_edge"]["blur_um"] is None
+    everything = math.hypot(BLUR_UM, RESIDUAL_UM)
+    assert one["target_edge"]["blur_upper95_um"] == pytest.approx(everything, rel=0.1)
+    text = " ".join(run(frames[0], "-m", 1, "--stop", 5.6, *RIG).stdout.split())
+    assert "Its own blur is at most" in text
+    assert "it may be too soft" in text
+    both = json.loads(run(*frames, "-m", 2, "--stop", 5.6, *RIG, "--json").stdout)
+    assert [f["magnification"] for f in both["target_edge"]["frames"]] == [2.0, 2.0]
+
+
+def test_a_lens_at_its_limit_shows_that_a_target_serves(tmp_path: Path) -> None:
+    # A perfect edge, at a magnification that makes little of a wrong pupil ratio.
+    path = _write(tmp_path / "C.dng", 0.1, 4, exact_stop=16.0, residual_um=0.0, blur_um=0.0)
+    said = " ".join(run(path, "-m", 0.1, "--stop", 16, *RIG).stdout.split())
+    assert "at 0.1x, f/16: it serves (limit 5.0 %)." in said
+
+
+def test_a_wrong_stop_is_said_and_gives_no_blur(frames: tuple[Path, Path]) -> None:
+    result = run(frames[0], "-m", 1, "--stop", 64, *RIG)
+    assert result.exit_code == 0
+    said = " ".join(result.stdout.split())
+    assert "its blur is left out: sharper than diffraction allows" in said
+    assert "Its own blur" not in said
+
+
+def test_a_frame_with_nothing_in_it_does_not_spoil_the_other(
+    frames: tuple[Path, Path], tmp_path: Path
+) -> None:
+    blank = tmp_path / "blank.dng"
+    write_dng(
+        blank,
+        np.random.default_rng(1).normal(6000, 40, (300, 400)).astype(np.uint16),
+        pattern="RGGB",
+        black_dn=512,
+        white_dn=16383,
+        bits=14,
+        metadata=FrameMetadata(camera="Club body"),
+        unique_camera_model="Club body",
+    )
+    result = run(frames[0], blank, "-m", 1, "--stop", 5.6, *RIG)
+    assert result.exit_code == 0
+    assert "Nothing to measure" in result.stdout
+    assert "no edge of it could be measured" in " ".join(result.stdout.split())
+    result = run(blank, blank, "-m", 1, "--stop", 5.6, *RIG, "--json")
+    assert result.exit_code == 1
+    assert json.loads(result.stdout)["target_edge"]["blur_upper95_um"] is None
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["-m", "1"], "needs all three"),
+        (["--stop", "5.6", "--pitch", "4.35"], "needs all three"),
+        (["--pupil-ratio", "1"], "needs all three"),
+        (
+            ["-m", "1", "--stop", "5.6", "--pitch", "4350"],
+            "--pitch 4350: give the pixel pitch in um",
+        ),
+        (["-m", "1", "--stop", "5.6", "--pitch", "nan"], "--pitch nan"),
+        (["-m", "0", "--stop", "5.6", "--pitch", "4.35"], "--magnification 0"),
+        (["-m", "nan", "--stop", "5.6", "--pitch", "4.35"], "--magnification nan"),
+        (["-m", "1", "--stop", "-8", "--pitch", "4.35"], "--stop -8"),
+        (["-m", "1", "--stop", "inf", "--pitch", "4.35"], "--stop inf"),
+        (
+            ["-m", "1", "--stop", "8", "--pitch", "4.35", "--pupil-ratio", "0"],
+            "--pupil-ratio 0: give a number > 0",
+        ),
+        (
+            ["-m", "1", "-m", "2", "-m", "3", "--stop", "8", "--pitch", "4.35"],
+            "--magnification: given 3 times for 2 frames",
+        ),
+        (
+            ["-m", "1", *["--stop", "8"] * 3, "--pitch", "4.35"],
+            "--stop: given 3 times for 2 frames",
+        ),
+    ],
+)
+def test_options_that_do_not_fit_are_refused(
+    frames: tuple[Path, Path], options: list[str], said: str
+) -> None:
+    result = run(*frames, *options)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.startswith("stopwise: ")
+    assert said in result.stderr
+
+
+def test_an_unreadable_second_frame_is_refused_before_anything_is_said(
+    frames: tuple[Path, Path], tmp_path: Path
+) -> None:
+    result = run(frames[0], tmp_path / "gone.dng")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "gone.dng" in result.stderr
