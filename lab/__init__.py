@@ -25,18 +25,28 @@ if TYPE_CHECKING:
     from lab.errors import SessionError as SessionError
     from lab.frames import estimate_noise as estimate_noise
     from lab.frames import read_frame as read_frame
+    from lab.frames.codes import read_slate as read_slate
     from lab.inference.colour import lateral_colour as lateral_colour
     from lab.inference.session_analysis import analyse_session as analyse_session
     from lab.optics.geometry import depth_of_field as depth_of_field
     from lab.optics.geometry import effective_f_number as effective_f_number
+    from lab.optics.illumination import lighting_advice as lighting_advice
+    from lab.optics.partial_coherence import partially_coherent_edge as partially_coherent_edge
     from lab.optics.system import diffraction_mtf as diffraction_mtf
     from lab.optics.system import diffraction_mtf50 as diffraction_mtf50
     from lab.optics.system import system_mtf as system_mtf
     from lab.session.measuring import measure_frame as measure_frame
     from lab.session.running import measure_session as measure_session
     from lab.session.running import stored_session as stored_session
+    from lab.session.target_estimate import estimate_target as estimate_target
+    from lab.session.target_need import target_need as target_need
 
 _HOME = {
+    "partially_coherent_edge": "lab.optics.partial_coherence",
+    "target_need": "lab.session.target_need",
+    "read_slate": "lab.frames.codes",
+    "lighting_advice": "lab.optics.illumination",
+    "estimate_target": "lab.session.target_estimate",
     "raggedness_spectrum": "lab.edges.locus",
     "without_target_blur": "lab.edges.target_blur",
     "lateral_colour": "lab.inference.colour",

@@ -69,7 +69,8 @@ FLAG_SENTENCES = {
     "optimum may lie beyond it.",
     "peak-not-bracketed": "The sharpest frame is at an end of the focus bracket: true best focus "
     "may lie outside it, and the figure is a lower limit.",
-    "overshoot": "The edge overshoots: sharpening in the file, or light that is too directed.",
+    "overshoot": "The edge overshoots, which no lens does in diffuse light: the file was "
+    "sharpened, or the light behind the target is too narrow. MTF50 is too high.",
     "ragged-edge": "The edge is not straight beyond noise: the target may be too rough.",
     "raw-companion": "A camera picture beside a raw file of the same name; it was left out.",
     "shape-disagrees": "The physical blur shape and the free one differ; the interval covers "

@@ -35,29 +35,33 @@ main{max-width:34rem;margin:0 auto;padding:.75rem 1rem 2rem}
 h1{font-size:1rem;font-weight:400;color:var(--quiet);margin:0}
 h2{font-size:2.5rem;line-height:1.1;margin:.2rem 0 0}
 p{margin:.4rem 0}
-#names{font-size:1.15rem;min-height:1.45em}
+#names{font-size:1.15rem;white-space:pre-line}
 #plate{background:#fff;border:1px solid var(--line);margin:.6rem 0;display:flex;
 align-items:center;justify-content:center;overflow:hidden}
+.guide[hidden]{visibility:hidden;display:block}
+.guide{flex:1;min-width:0;height:1px;margin:0 8px;background:#000}
 canvas{display:block;image-rendering:pixelated;flex:none}
 .quiet{color:var(--quiet)}
-.warning{background:var(--warn);border-left:4px solid var(--act);padding:.4rem .7rem}
+.warning{margin:.6rem 0 .9rem;background:var(--warn);border-left:4px solid var(--act);
+padding:.4rem .7rem}
 .warning:empty{display:none}
-button,summary{font:inherit;min-height:2.75rem;cursor:pointer}
+button,summary{font:inherit;cursor:pointer}
 button{color:var(--ink);background:var(--paper);border:1px solid var(--line);border-radius:.4rem;
-padding:.4rem .9rem}
+min-height:2.75rem;padding:.4rem .9rem}
 button:disabled{opacity:.45;cursor:default}
 :focus-visible{outline:3px solid var(--act);outline-offset:2px}
 nav{display:grid;grid-template-columns:1fr 1fr;gap:.6rem}
 nav button{min-height:3.4rem;font-size:1.15rem;font-weight:600}
-details{border-top:1px solid var(--line);margin-top:.9rem}
-summary{padding:.6rem 0;font-weight:600}
+details{border-top:1px solid var(--line)}
+details[open]{padding-bottom:1rem}
+summary{padding:.7rem 0;font-weight:600}
 ol{list-style:none;margin:0;padding:0;display:grid;gap:.4rem}
 li button{width:100%;text-align:left}
 li button[aria-current]{border:2px solid var(--act);font-weight:600}
 .measure{display:flex;gap:1rem;align-items:flex-start;margin-top:.8rem}
 #bar{flex:none;width:1.2rem;background:var(--act)}
 .measure>div+div{flex:1;min-width:0}
-input[type=range]{width:100%;min-height:2.75rem;accent-color:var(--act)}
+input[type=range]{width:100%;margin:0;min-height:2.75rem;accent-color:var(--act)}
 .steps{display:grid;grid-template-columns:1fr 1fr;gap:.6rem}
 label{display:block}
 .check{display:flex;gap:.6rem;align-items:center;min-height:2.75rem}
@@ -69,15 +73,16 @@ _BODY = """
 <h1 id="page">Slates</h1>
 <h2 id="headline"></h2>
 <p id="names"></p>
-<div id="plate"><canvas id="code" role="img"></canvas></div>
-<p id="state" role="status"></p>
-<p id="warning" class="warning" role="status"></p>
+<div id="plate"><span class="guide"></span><canvas id="code" role="img"></canvas>
+<span class="guide"></span></div>
 <nav aria-label="Slates">
 <button type="button" id="previous">Previous</button>
 <button type="button" id="next">Next</button>
 </nav>
+<p id="state" role="status"></p>
+<p id="warning" class="warning" role="status"></p>
 <noscript><p>This page needs its script. Allow it, or use the printed cards.</p></noscript>
-<details>
+<details open>
 <summary>All slates</summary>
 <ol id="all"></ol>
 </details>
@@ -115,6 +120,7 @@ _SCRIPT = """
 const {name, slates} = JSON.parse(document.getElementById("data").textContent);
 const at = id => document.getElementById(id);
 const LONG_MM = 85.6, SHORT_MM = 53.98, KEY = "stopwise-screen-px-per-mm";
+const GUIDED_MM = 10;
 const LOWEST = 2.5, HIGHEST = 40;  // pixels of the screen to a mm: wall display to phone
 // A guess until the bar is set: phones have about 6.2 CSS pixels to a mm, others 3.8.
 const guess = matchMedia("(pointer: coarse)").matches ? 6.2 : 3.78;
@@ -134,6 +140,12 @@ function drawCode() {
   const canvas = at("code"), ink = canvas.getContext("2d");
   canvas.width = canvas.height = n * px;
   canvas.style.width = canvas.style.height = n * px / devicePixelRatio + "px";
+  // Lines at both sides lead to a small code and stay out of the camera's sight.
+  const clear = (slate.field_mm / 2 + 2) * perMm / devicePixelRatio;
+  const side = n * px / devicePixelRatio / 2, widest = at("plate").clientWidth / 2 - side;
+  canvas.style.margin = "0 " + clamp(clear - side, 0, widest) + "px";
+  for (const line of document.getElementsByClassName("guide"))
+    line.hidden = n * px / perMm > GUIDED_MM;
   ink.fillStyle = "#fff";
   ink.fillRect(0, 0, n * px, n * px);
   ink.fillStyle = "#000";
@@ -171,7 +183,7 @@ function show(index) {
   current = clamp(index, 0, slates.length - 1);
   const slate = slates[current];
   at("headline").textContent = slate.headline;
-  at("names").textContent = slate.names.join(", ");
+  at("names").textContent = slate.names.join("\\n");
   at("previous").disabled = current === 0;
   at("next").disabled = current === slates.length - 1;
   [...at("all").children].forEach((item, i) => {
@@ -185,6 +197,7 @@ function show(index) {
 function layOut() {
   // One height for all codes, so that the buttons stay where they are.
   const mm = Math.max(...slates.map(s => s.module_mm * (s.rows.length + 2 * s.quiet)));
+  at("names").style.minHeight = 1.45 * Math.max(...slates.map(s => s.names.length)) + "em";
   const wide = at("plate").clientWidth;
   at("plate").style.height = clamp(mm * perMm / devicePixelRatio + 16, 120, wide) + "px";
   at("bar").style.height =
@@ -283,6 +296,7 @@ def _entry(card: SlateCard) -> dict[str, object]:
         "names": names,
         "rows": ["".join("01"[dark] for dark in row) for row in card.modules],
         "quiet": quiet_modules(card.modules),
+        "field_mm": card.field_mm[0],
         "module_mm": card.module_mm,
         "module_min_mm": card.module_min_mm,
     }

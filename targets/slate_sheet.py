@@ -34,6 +34,7 @@ MARGIN_MM = 10.0  # printers leave an edge blank; common practice, no published 
 CARD_WIDTH_MIN_MM = 60.0
 PAD_MM = 4.0
 ZONE_HEIGHT_MIN_MM = 14.0
+WORDS_GAP_MM = 1.5  # below the field: capitals are lower than their size, the code is on dots
 HEADLINE_MM = 6.0
 NAME_MM = 3.5
 NOTE_MM = 2.5
@@ -99,12 +100,12 @@ def slate_pages(
     TargetError
         If a card does not fit the paper, or its modules are too small for the printer.
     """
-    placed, grid = _placed(tuple(cards), paper, printer_dpi)
+    placed, grid = _placed(tuple(cards), name, paper, printer_dpi)
     count = placed[-1].page
     pages = []
     for number in range(1, count + 1):
         here = [one for one in placed if one.page == number]
-        title = f"Slates: {name}" + (f", page {number} of {count}" if count > 1 else "")
+        title = _title(name, number, count)
         head, check_line = _head(title, PAPERS_MM[paper][0])
         codes = tuple(
             code_bars(one.card.modules, centre_mm=one.centre_mm, width_mm=_width_mm(one))
@@ -151,7 +152,7 @@ def slates_record(
     ValueError, TargetError
         As for ``slate_pages``.
     """
-    placed, _ = _placed(tuple(cards), paper, printer_dpi)
+    placed, _ = _placed(tuple(cards), name, paper, printer_dpi)
     width, height = PAPERS_MM[paper]
     return {
         "name": name,
@@ -176,7 +177,7 @@ def slates_record(
 
 
 def _placed(
-    cards: Sequence[SlateCard], paper: str, printer_dpi: int
+    cards: Sequence[SlateCard], name: str, paper: str, printer_dpi: int
 ) -> tuple[list[_Placed], _Grid]:
     if not cards:
         raise ValueError("a sheet needs at least one card")
@@ -184,7 +185,7 @@ def _placed(
         raise ValueError(f"paper must be one of {', '.join(PAPERS_MM)}")
     if not printer_dpi > 0:
         raise ValueError("printer_dpi must be > 0")
-    grid = _grid(cards, paper)
+    grid = _grid(cards, name, paper)
     dot = 25.4 / printer_dpi
     placed = []
     for i, card in enumerate(cards):
@@ -230,7 +231,7 @@ def _printed_module_mm(card: SlateCard, printer_dpi: int) -> float:
     return module
 
 
-def _grid(cards: Sequence[SlateCard], paper: str) -> _Grid:
+def _grid(cards: Sequence[SlateCard], name: str, paper: str) -> _Grid:
     """Cells as large as the largest card needs, as many as fit.
 
     Raises
@@ -239,7 +240,8 @@ def _grid(cards: Sequence[SlateCard], paper: str) -> _Grid:
         If none fits.
     """
     page_width, page_height = PAPERS_MM[paper]
-    head, _ = _head("Slates", page_width)
+    # As if there were many pages, so that the longest title has its lines.
+    head, _ = _head(_title(name, len(cards), len(cards) + 1), page_width)
     top = head[-1].at_mm[1] + PAD_MM
     across = page_width - 2 * MARGIN_MM
     field_width = max(card.field_mm[0] for card in cards)
@@ -254,7 +256,7 @@ def _grid(cards: Sequence[SlateCard], paper: str) -> _Grid:
     if not columns or not rows:
         raise TargetError(
             f"a card for a field of {field_width:.0f} x {zone_height:.0f} mm does not fit on "
-            f"{paper}. Slates serve magnifications from about 0.3x; for less, write on a sheet."
+            f"{paper} with the words. Shorten the names, or write on a sheet at this magnification."
         )
     return _Grid(
         columns=columns,
@@ -268,6 +270,10 @@ def _grid(cards: Sequence[SlateCard], paper: str) -> _Grid:
 
 def _width_mm(one: _Placed) -> float:
     return one.module_mm * len(one.card.modules)
+
+
+def _title(name: str, page: int, count: int) -> str:
+    return f"Slates: {name}" + (f", page {page} of {count}" if count > 1 else "")
 
 
 def _head(title: str, page_width_mm: float) -> tuple[tuple[Text, ...], Polygon]:
@@ -316,7 +322,10 @@ def _lines(card: SlateCard, width_mm: float, at_mm: Point) -> tuple[Text, ...]:
     headline, names = slate_words(card.slate)
     left, top = at_mm
     first = lines_of_text(
-        [headline], at_mm=(left, top + HEADLINE_MM), width_mm=width_mm, size_mm=HEADLINE_MM
+        [headline],
+        at_mm=(left, top + WORDS_GAP_MM + HEADLINE_MM),
+        width_mm=width_mm,
+        size_mm=HEADLINE_MM,
     )
     below = first[-1].at_mm[1] + LINE_PITCH * NAME_MM
     return first + lines_of_text(names, at_mm=(left, below), width_mm=width_mm, size_mm=NAME_MM)

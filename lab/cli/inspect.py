@@ -141,15 +141,24 @@ class _Inspected:
     reason: str
     records: tuple[EdgeRecord, ...]
     more: bool
+    slate: str  # what a slate in the frame says, "" where there is none
 
 
 def _inspected(path: Path, most: int, object_um_per_px: float | None) -> _Inspected:
     from lab.edges.find import find_edges
     from lab.edges.types import Rejection
+    from lab.errors import FrameError
     from lab.frames import read_frame
+    from lab.frames.codes import read_slate
     from lab.session.measuring import TargetEdge, measure_channel_edge, placed_edges
+    from targets.slates import slate_words
 
     picture = read_frame(path)
+    try:
+        slate = read_slate(picture)
+        said = "" if slate is None else ", ".join([slate_words(slate)[0], *slate_words(slate)[1]])
+    except FrameError as error:
+        said = str(error)
     found = find_edges(picture, most=most + 1)  # one more, to know whether there are more
     regions = [] if isinstance(found, Rejection) else found
     target = None if object_um_per_px is None else TargetEdge(object_um_per_px=object_um_per_px)
@@ -159,6 +168,7 @@ def _inspected(path: Path, most: int, object_um_per_px: float | None) -> _Inspec
         is_mosaic=picture.is_mosaic,
         clipped_percent=100 * float(picture.saturated.mean()),
         flags=picture.flags,
+        slate=said,
         reason=found.reason if isinstance(found, Rejection) else "",
         records=tuple(
             measure_channel_edge(picture, edge, _CHANNEL, None, target=target)
@@ -197,6 +207,7 @@ def _document(one: _Inspected) -> dict[str, Any]:
         "clipped_percent": one.clipped_percent,
         "flags": list(one.flags),
         "reason": one.reason,
+        "slate": one.slate,
         "edges": [
             {
                 "row": r.centre_row,
@@ -250,6 +261,8 @@ def _print(one: _Inspected, most: int) -> None:
                 79,
             )
         )
+    if one.slate:
+        typer.echo(fill(f"Slate: {one.slate}", 79))
     if one.reason:
         typer.echo(fill(f"Nothing to measure: {one.reason}", 79))
         return

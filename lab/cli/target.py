@@ -63,7 +63,7 @@ def target(
     ] = False,
     diffuser: Annotated[
         float, typer.Option(help="Distance of the diffuser behind the target in mm.")
-    ] = 100.0,
+    ] = 20.0,
     as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
 ) -> None:
     """Say how sharp a target's edge must be for a rig, and make the sheets.
@@ -128,21 +128,21 @@ def target(
         marked_stops=rig.marked_stops,
         pupil_ratio=rig.pupil_ratio,
         sensor_mm=rig.sensor_mm,
-        distance_mm=_positive("--diffuser", diffuser, "100"),
+        distance_mm=_positive("--diffuser", diffuser, "20"),
     )
     verdict = _verdict(need, technology, edge_blur)
     lighting = lighting_sentences(advice)
-    if not as_json:  # before anything is printed or ordered
-        _print_need(need, verdict, technology, edge_blur)
-        _print_all(lighting)
     cautions = () if chosen is None else (chosen.caution,)
     notes = (*verdict, "", *lighting, "", *cautions)
     made = made_sheets(folder, rig, order, notes=notes)
     if as_json:
         print_json(_document(need, verdict, lighting, made.files, made.remarks))
-    else:
-        typer.echo("\nMade in " + str(folder) + ": " + ", ".join(made.files))
-        _print_all(made.remarks)
+        return
+    _print_need(need, verdict, technology, edge_blur)
+    _print_all(lighting)
+    typer.echo()
+    print_wrapped(f"Made in {folder}: " + ", ".join(made.files))
+    _print_all(made.remarks)
 
 
 def _print_all(sentences: tuple[str, ...]) -> None:

@@ -171,7 +171,6 @@ def shape_posterior(
     log_free = np.log([share for _, share in FREE])
     log_physical = np.log(1 - sum(share for _, share in FREE))
     evidences, means, covariances, back, base = [], [], [], [], []
-    near: npt.NDArray[np.intp] | None = None
     for gradient_std in GRADIENT_STD:
         precision = nuisance_precision(gradient_std)
         place = np.linalg.inv(system.normal[:n, :n] + np.diag(precision))
@@ -185,8 +184,7 @@ def shape_posterior(
             - 0.5 * away @ (precision * away)
             + 0.5 * np.log(precision[2:4]).sum()
         )
-        if near is None:  # the gradient hardly changes which points are near
-            near = _nearest(information, gradient, state, family)
+        near = _nearest(information, gradient, state, family)
         evidence, mean, covariance = _physical(information, gradient, state, family, near)
         wide = [_free(information, gradient, state, family, width) for width, _ in FREE]
         evidences.append(
@@ -224,7 +222,7 @@ def shape_posterior(
         np.array(all_weights), np.array(all_means), np.array(all_covariances)
     )
     n_free = len(FREE)
-    best = int(np.argmax(all_weights))
+    best = int(np.argmax([weight.sum() for weight in weights]))
     physical_step, physical_covariance = _mixed(
         np.exp(evidences[best][:-n_free] - evidences[best][:-n_free].max()),
         means[best][:-n_free],

@@ -223,7 +223,7 @@ def _all_in_sight(
         if inside[i] and square.side_mm >= least_mm
     }
     found = {}
-    for i, at in _centroids(view, field, starts, rounds=2).items():
+    for i, at in _centroids(view, field, starts, rounds=1).items():
         col, row = np.rint(view.reduced.from_frame(at)).astype(int)
         is_dark = 1 - view.ratio[row, col] > _SEEN_DARKNESS * (1 - dark)
         off_mm = float(np.hypot(*(at - places[i]))) / px_per_mm

@@ -27,7 +27,7 @@ from lab.optics.sensor import pixel_mtf
 from lab.optics.system import channel_band, diffraction_mtf, diffraction_mtf50
 from lab.session.config import SessionConfig
 from lab.session.draft import Problem
-from lab.session.measuring import CENTRE_RADIUS
+from lab.session.measuring import centre_edges
 from lab.session.stops import exact_stop
 from lab.session.store import EdgeRecord, FrameRecord
 
@@ -39,15 +39,6 @@ _ABOVE_DIFFRACTION = 1.02
 _IMPOSSIBLE_PERCENT = 125.0  # of diffraction: no optimum is named beyond it
 _MAGNIFICATION_OFF = 0.1
 _SEED = 20  # redrawing points must give the same interval every time
-
-
-def _centre_edges(frame: FrameRecord, channel: str = CHANNEL) -> list[EdgeRecord]:
-    measured = [e for e in frame.edges if e.status == "measured" and e.channel == channel]
-    near = [e for e in measured if math.hypot(e.field_x, e.field_y) <= CENTRE_RADIUS]
-    if near or any(e.square for e in measured):
-        return near
-    # A single long edge may sit anywhere: take the one nearest the centre.
-    return sorted(measured, key=lambda e: math.hypot(e.field_x, e.field_y))[:1]
 
 
 def _frame_mtf50(edges: Sequence[EdgeRecord]) -> tuple[float, float]:
@@ -69,6 +60,9 @@ class _Rig:
         self.magnification = magnification
         self.pupil_ratio = config.lens.pupil_ratio or 1.0
         self.band = channel_band(config.light.wavelength_um[CHANNEL])
+        per_px = magnification / self.pitch_um
+        self.target_blur_px = config.target.edge_blur_um * per_px
+        self.target_blur_std_px = config.target.edge_blur_std_um * per_px
 
     def effective(self, stop: float) -> float:
         return float(effective_f_number(stop, self.magnification, self.pupil_ratio))
@@ -82,6 +76,20 @@ class _Rig:
         )
 
 
+def _common_target_std(rig: _Rig, mtf50: float, frequency: FloatArray, mtf: FloatArray) -> float:
+    """What the doubt about the target's blur adds: it is the same in every frame.
+
+    Dividing out a Gaussian of standard deviation sigma moves the MTF by
+    ``mtf (2 pi f)**2 sigma`` times the error of sigma, and the crossing by that over
+    the slope. In the unit of ``mtf50``, cycles per pixel.
+    """
+    if rig.target_blur_std_px == 0:
+        return 0.0
+    slope = float(np.interp(mtf50, frequency, np.gradient(mtf, frequency)))
+    moved = 0.5 * (2 * math.pi * mtf50) ** 2 * rig.target_blur_px * rig.target_blur_std_px
+    return moved / max(abs(slope), 1e-9)
+
+
 def _point(
     stop: float, frames: Sequence[FrameRecord], rig: _Rig
 ) -> tuple[StopPoint | None, list[float]]:
@@ -89,7 +97,7 @@ def _point(
     per_mm = 1e3 / rig.pitch_um
     samples = []
     for frame in frames:
-        edges = _centre_edges(frame) if frame.status == "measured" else []
+        edges = centre_edges(frame.edges, CHANNEL) if frame.status == "measured" else []
         if edges:
             value, std = _frame_mtf50(edges)
             samples.append((frame, edges, value * per_mm, std * per_mm))
@@ -105,6 +113,7 @@ def _point(
     effective = rig.effective(exact)
     sharpest = max(samples, key=lambda s: s[2])
     f, mtf, mtf_std = _mean_curve(sharpest[1])
+    common = per_mm * _common_target_std(rig, peak.mtf50 / per_mm, f, mtf)
     limit = diffraction_mtf(f * per_mm, wavelength_um=rig.band, f_number=effective) * pixel_mtf(
         f, _EDGE_TILT_DEG
     )
@@ -117,9 +126,9 @@ def _point(
         exact_stop=exact,
         effective_f_number=effective,
         mtf50_image_cyc_per_mm=peak.mtf50,
-        mtf50_std=peak.mtf50_std,
-        mtf50_low95=peak.mtf50_low95,
-        mtf50_high95=peak.mtf50_high95,
+        mtf50_std=math.hypot(peak.mtf50_std, common),
+        mtf50_low95=peak.mtf50 - math.hypot(peak.mtf50 - peak.mtf50_low95, 1.96 * common),
+        mtf50_high95=peak.mtf50 + math.hypot(peak.mtf50_high95 - peak.mtf50, 1.96 * common),
         mtf50_object_cyc_per_mm=peak.mtf50 * rig.magnification,
         diffraction_mtf50_image_cyc_per_mm=predicted,
         percent_of_diffraction=100 * peak.mtf50 / predicted,
@@ -270,7 +279,7 @@ def _best_focus(frames: Sequence[FrameRecord], channel: str) -> tuple[float, flo
     """Place of best focus in one colour and its uncertainty, object side."""
     samples = []
     for frame in frames:
-        edges = _centre_edges(frame, channel)
+        edges = centre_edges(frame.edges, channel)
         if edges and frame.focus_position_um is not None:
             samples.append((frame.focus_position_um, *_frame_mtf50(edges)))
     if not samples:
@@ -290,10 +299,18 @@ def _cautions(
             "The pupil ratio was not given and is taken as 1: effective f-numbers and the "
             "diffraction prediction are off if the lens is not symmetric."
         )
-    out.append(
-        "The target's own edge is taken as perfect. A printed edge is not; film serves to "
-        "about 1x, a mask of chrome on glass or a blade to 5x."
-    )
+    if config.target.edge_blur_um == 0:
+        out.append(
+            "The target's own edge is taken as perfect. A printed edge is not; film serves to "
+            "about 1x, a mask of chrome on glass or a blade to 5x."
+        )
+    else:
+        made = config.target.technology
+        out.append(
+            f"The target's own edge ({config.target.edge_blur_um:g} um"
+            + (f", {made}" if made else "")
+            + f", give or take {config.target.edge_blur_std_um:g} um) is divided out."
+        )
     if any("tone-mapped" in frame.flags for frame in frames):
         out.append(
             "Some frames are finished pictures, not raw data: their figures are indicative only."

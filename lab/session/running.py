@@ -39,7 +39,7 @@ __all__ = [
 ]
 
 STORE_NAME = "results.sqlite"
-_METHOD = 1  # raised when a change of the measurement moves numbers
+_METHOD = 2  # raised when a change of the measurement moves numbers
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ from lab.frames.frame import CHANNELS
 from lab.optics.edge_profile import EdgeProfile
 from lab.simulate.marks import mark_darkness
 from lab.simulate.rig import SimulatedRig
-from lab.simulate.strips import EdgeBank, StripTables, tail_reach_px
+from lab.simulate.strips import EdgeBank, EdgeTable, Strip
 from lab.simulate.through_focus import ThroughFocus
 from targets.layout import Field, Square
 
@@ -233,16 +233,24 @@ def _add_squares(
     coarse: Image = np.zeros((node_row.size, node_col.size), dtype=np.float32)
     frame_px = float(np.hypot(node_row[-1], node_col[-1]))
     far_px = frame_px + float(np.hypot(edges.row, edges.col).max())
-    by_side = {
-        side_mm: _Tables.of(edges.bank, side_mm * view.px_per_mm(channel) / 2, frame_px, far_px)
-        for side_mm in {square.side_mm for square in edges.squares}
+    half_px = np.array([square.side_mm for square in edges.squares]) * view.px_per_mm(channel) / 2
+    wide_table = EdgeTable(edges.bank, reach_px=far_px + 2 * half_px.max(), step_px=1.0)
+    margin_px = {
+        half: max(3.0 * _COARSE_PX, wide_table.tail_reach_px(2 * half, _FAR_SHARE, frame_px))
+        for half in np.unique(half_px)
     }
-    for i, square in enumerate(edges.squares):
-        tables = by_side[square.side_mm]
-        fine = _Product.of(tables.fine, edges, i)
-        wide = _Product.of(tables.wide, edges, i)
+    # A window's corners are farthest from the strips' middles at a turn of 45 degrees.
+    corner_px = {half: 2**0.5 * (2**0.5 * half + margin) for half, margin in margin_px.items()}
+    fine_table = EdgeTable(
+        edges.bank,
+        reach_px=max(half + corner for half, corner in corner_px.items()),
+        step_px=edges.bank.step_px,
+    )
+    for i, half in enumerate(half_px):
+        fine = _Product.of(fine_table, edges, i, half, corner_px[half])
+        wide = _Product.of(wide_table, edges, i, half, far_px)
         angle = np.deg2rad(edges.angle_deg[i])
-        box_px = tables.half_px * float(abs(np.cos(angle)) + abs(np.sin(angle))) + tables.margin_px
+        box_px = half * float(abs(np.cos(angle)) + abs(np.sin(angle))) + margin_px[half]
         own = wide.at(node_row, node_col)
         coarse += own
         first_row, first_col = edges.row[i] - box_px, edges.col[i] - box_px
@@ -259,49 +267,22 @@ def _add_squares(
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Tables:
-    """Strips of one width: finely out to the margin, coarsely for all of the frame."""
-
-    half_px: float
-    margin_px: float
-    fine: StripTables
-    wide: StripTables
-
-    @staticmethod
-    def of(bank: EdgeBank, half_px: float, frame_px: float, far_px: float) -> _Tables:
-        reach_px = tail_reach_px(bank, 2 * half_px, _FAR_SHARE, frame_px)
-        margin_px = max(3.0 * _COARSE_PX, reach_px)
-        # A window's corners are farthest from the strips' middles at a turn of 45 degrees.
-        box_px = 2**0.5 * (2**0.5 * half_px + margin_px)
-        return _Tables(
-            half_px=half_px,
-            margin_px=margin_px,
-            fine=StripTables(bank, half_px, reach_px=box_px, step_px=bank.step_px),
-            wide=StripTables(bank, half_px, reach_px=far_px, step_px=1.0),
-        )
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
 class _Product:
     """A square as the product of its two strips, read from tables."""
 
-    strips: tuple[Image, Image]
-    origin: int
-    step_px: float
+    strips: tuple[Strip, Strip]
     row: float
     col: float
     angle: float
 
     @staticmethod
-    def of(tables: StripTables, edges: _Edges, i: int) -> _Product:
+    def of(table: EdgeTable, edges: _Edges, i: int, half_px: float, reach_px: float) -> _Product:
         right, left, lower, upper = edges.weights[i]
         return _Product(
             strips=(
-                tables.strip(right, left).astype(np.float32),
-                tables.strip(lower, upper).astype(np.float32),
+                table.strip(half_px, right, left, reach_px=reach_px),
+                table.strip(half_px, lower, upper, reach_px=reach_px),
             ),
-            origin=tables.origin,
-            step_px=tables.step_px,
             row=float(edges.row[i]),
             col=float(edges.col[i]),
             angle=float(np.deg2rad(edges.angle_deg[i])),
@@ -309,12 +290,13 @@ class _Product:
 
     def at(self, rows: npt.NDArray[np.intp], cols: npt.NDArray[np.intp]) -> Image:
         """Darkness at the crossings of rows and columns."""
-        down = (rows[:, None] - self.row) / self.step_px
-        across = (cols[None, :] - self.col) / self.step_px
+        step_px, origin = self.strips[0].step_px, self.strips[0].origin
+        down = (rows[:, None] - self.row) / step_px
+        across = (cols[None, :] - self.col) / step_px
         cos, sin = np.cos(self.angle), np.sin(self.angle)
-        u = (down * sin + self.origin).astype(np.float32) + (across * cos).astype(np.float32)
-        v = (down * cos + self.origin).astype(np.float32) - (across * sin).astype(np.float32)
-        return _look_up(self.strips[0], u) * _look_up(self.strips[1], v)
+        u = (down * sin + origin).astype(np.float32) + (across * cos).astype(np.float32)
+        v = (down * cos + origin).astype(np.float32) - (across * sin).astype(np.float32)
+        return _look_up(self.strips[0].darkness, u) * _look_up(self.strips[1].darkness, v)
 
 
 def _look_up(table: Image, position: Image) -> Image:

@@ -16,13 +16,13 @@ MAX_LINES = 500
 ARROWS = {
     "lab": ("lab", "targets"),
     "lab.cli": ("lab", "reports", "targets"),
-    "lab.frames": ("lab.frames", "lab.edges.types", "lab.errors"),
+    "lab.frames": ("lab.frames", "lab.edges.types", "lab.errors", "targets"),
     "lab.optics": ("lab.optics", "lab.edges.types"),
     "reports": ("reports", "lab.inference.results", "lab.errors"),
     "targets": ("targets",),
 }
 # Libraries that take long to load: only the functions that use them import them.
-HEAVY = {"matplotlib", "rawpy", "scipy.optimize", "skimage"}
+HEAVY = {"gdstk", "matplotlib", "rawpy", "scipy.optimize", "skimage", "zxingcpp"}
 
 
 def module_name(path: Path) -> str:

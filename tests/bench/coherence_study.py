@@ -173,16 +173,16 @@ def print_light() -> None:
     """Print what the light does, and how wide it must be."""
     u, s = np.linspace(-8, 8, 801), np.linspace(0, 0.99, 100)
     print("MTF50 of a clear pupil as an edge shows it, and what a slanted edge measures")
-    print("ratio   MTF50 error by defocus [waves]           edge in focus          measured in")
-    print(
-        "S       " + "".join(f"{w20:8.2f}" for w20 in DEFOCUS) + "   peak   at 0  MTF max   focus"
-    )
+    defocus = "".join(f"{w20:8.2f}" for w20 in DEFOCUS)
+    print("ratio   MTF50 error by defocus [waves]    edge in focus            measured")
+    print(f"S      {defocus}     over  at 0   MTF max  in focus")
     for ratio in RATIOS:
         errors = "".join(f"{100 * mtf50_error(ratio, w20):7.2f}%" for w20 in DEFOCUS)
         edge = partially_coherent_edge(u, ratio)
         top = float(np.max(np.abs(apparent_transfer(s, ratio))))
+        over = 100 * max(edge.max() - 1, 0)
         print(
-            f"{ratio:<8g}{errors}  {100 * max(edge.max() - 1, 0):5.1f}%  {edge[400]:.3f}  {top:6.2f}  "
+            f"{ratio:<8g}{errors}  {over:5.1f}%  {edge[400]:.3f}  {top:6.2f}  "
             f"{100 * measured_error(ratio, 2.2):6.2f}%",
             flush=True,
         )

@@ -510,7 +510,7 @@ def test_inspect_of_no_file_is_refused(tmp_path: Path) -> None:
 # target
 
 
-def test_target_writes_chart_and_record(tmp_path: Path) -> None:
+def test_target_writes_one_chart_for_a_range(tmp_path: Path) -> None:
     folder = tmp_path / "new" / "chart"
     result = run("target", folder, "-m", 1, "-m", 2.5, "--sensor", "23.5x15.6", "--name", "Club")
     assert result.exit_code == 0
@@ -519,27 +519,71 @@ def test_target_writes_chart_and_record(tmp_path: Path) -> None:
     ]
     assert (folder / "target.pdf").read_bytes().startswith(b"%PDF-")
     assert "<svg" in (folder / "target.svg").read_text("utf-8")
-    layout = read_layout(folder / "target.json")
-    assert sorted(field.magnification for field in layout.fields) == [1.0, 2.5]
-    assert [field.code_text for field in layout.fields] == [
-        *("stopwise 1 Club 1x", "stopwise 1 Club 2.5x")
-    ]
+    (field,) = read_layout(folder / "target.json").fields
+    assert (field.magnification_low, field.magnification_high) == (1.0, 2.5)
+    assert field.code_text == "stopwise 2 Club 1-2.5x"
+    assert max(map(len, result.stdout.splitlines())) < 80
+
+
+def test_target_writes_a_field_for_each_magnification(tmp_path: Path) -> None:
+    asked = ("-m", 1, "-m", 2.5, "--sensor", "23.5x15.6", "--name", "Club", "--sheet", "fields")
+    assert run("target", tmp_path, *asked).exit_code == 0
+    fields = read_layout(tmp_path / "target.json").fields
+    assert [field.code_text for field in fields] == ["stopwise 2 Club 1x", "stopwise 2 Club 2.5x"]
     # The fifteen squares of a field fit on the sensor.
-    for field in layout.fields:
+    for field, m in zip(fields, (1, 2.5), strict=True):
         reach_mm = [abs(square.centre_mm[0]) + square.side_mm / 2 for square in field.squares]
-        assert 0.5 < max(reach_mm) * field.magnification / (23.5 / 2) < 1
-    assert "film to about 1x, chrome on glass to 5x" in result.stdout.replace("\n", " ")
+        assert 0.5 < max(reach_mm) * m / (23.5 / 2) < 1
 
 
 def test_target_goes_into_a_session(tmp_path: Path, tiny: Any) -> None:
     """The command's record for the same sensor is the one that the simulator prints."""
     pitch_mm, rig = tiny.plan.rig.pixel_pitch_um / 1000, tiny.plan.rig
     sensor = f"{rig.n_cols * pitch_mm:.6g}x{rig.n_rows * pitch_mm:.6g}"
-    assert run("target", tmp_path, "-m", 2, "--sensor", sensor).exit_code == 0  # empty folder
+    made = run("target", tmp_path, "-m", 2, "--sensor", sensor, "--sheet", "fields")
+    assert made.exit_code == 0  # the folder was there, but empty
     mine, theirs = (
         read_layout(folder / "target.json").field_for(2.0) for folder in (tmp_path, tiny.folder)
     )
     assert mine.squares == theirs.squares
+
+
+@pytest.mark.parametrize(
+    ("technology", "says"),
+    [
+        ("office-print", "DOES NOT SERVE this rig: it serves at no magnification"),
+        ("litho-film", "DOES NOT SERVE this rig: it serves up to 0.22x only"),
+        ("chrome-on-glass", "serves this rig: at 3x its edge costs"),
+    ],
+)
+def test_target_says_whether_a_technology_serves(
+    tmp_path: Path, technology: str, says: str
+) -> None:
+    result = run("target", tmp_path, "-m", 1, "-m", 3, "--technology", technology)
+    assert result.exit_code == 0
+    assert says in " ".join(result.stdout.split())
+
+
+def test_target_judges_the_users_own_edge(tmp_path: Path) -> None:
+    asked = ("-m", 1, "-m", 4, "--edge-blur", 0.3, "--json")
+    document = json.loads(run("target", tmp_path, *asked).stdout)
+    needed = {one["magnification"]: one["blur_limit_um"] for one in document["magnifications"]}
+    assert needed[4.0] < 0.3 < needed[1.0]
+    assert document["verdict"] == [
+        "Your edge of 0.3 um DOES NOT SERVE at 4x: the table says what is needed."
+    ]
+    assert document["limits"][-1]["key"] == "blade"
+
+
+def test_target_makes_every_sheet(tmp_path: Path) -> None:
+    sheets = [word for sheet in ("chart", "ramp", "blade", "slates") for word in ("--sheet", sheet)]
+    asked = (*sheets, "-m", 1, "-m", 2, "--dpi", 5400, "--mask", "--condition", "tripod")
+    result = run("target", tmp_path, *asked, "--stops", "4,8")
+    assert result.exit_code == 0, result.stderr
+    names = {path.name for path in tmp_path.iterdir()}
+    for stem in ("target", "focus-ramp", "blade-holder", "slates"):
+        assert {f"{stem}.json", f"{stem}.pdf"} <= names
+    assert {"target.tif", "target.png", "target.gds", "slates.html"} <= names
 
 
 @pytest.mark.parametrize(
@@ -552,7 +596,15 @@ def test_target_goes_into_a_session(tmp_path: Path, tiny: Any) -> None:
         (["-m", "0.049"], "--magnification 0.049: give a number from 0.05 to 20"),
         (["-m", "20.1"], "--magnification 20.1"),
         (["-m", "1", "-m", "1"], "--magnification 1: is given twice"),
-        (["-m", "0.05", "--sensor", "5000x4000"], "sheet_width_mm"),
+        (["-m", "0.05", "--sensor", "5000x4000"], "sensor"),
+        ([], "--magnification: is missing"),
+        (["-m", "1", "--technology", "potato"], "litho-film"),
+        (["-m", "1", "--sheet", "poster"], "--sheet poster: is none of chart"),
+        (["-m", "1", "--sheet", "ramp", "--mask"], "--mask: goes with"),
+        (["-m", "1", "--stops", "2.8,x"], "--stops 2.8,x"),
+        (["-m", "1", "--loss", "100"], "--loss 100"),
+        (["-m", "1", "--polarity", "grey"], "--polarity grey: give dark or clear"),
+        (["-m", "1", "-m", "5", "--dpi", "300"], "dpi"),
         (["-m", "1", "--name", "much too long for the code"], "Choose a short name"),
         (["-m", "1", "--sensor", "36"], "--sensor 36: give width x height in mm"),
         (["-m", "1", "--sensor", "0x24"], "--sensor 0x24"),
