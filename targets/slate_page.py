@@ -152,12 +152,8 @@ function drawCode() {
   slate.rows.forEach((row, y) => [...row].forEach((dark, x) => {
     if (dark === "1") ink.fillRect(x * px, y * px, px, px);
   }));
+  // The browser sets it on whole pixels of the screen; moved by a transform it would not.
   canvas.setAttribute("aria-label", "Code of the slate " + slate.headline);
-  // Modules are whole pixels only if the code starts on one.
-  canvas.style.transform = "";
-  const box = canvas.getBoundingClientRect(), ratio = devicePixelRatio;
-  const off = edge => Math.round(edge * ratio) / ratio - edge;
-  canvas.style.transform = `translate(${off(box.left)}px, ${off(box.top)}px)`;
   tell(slate, px);
 }
 

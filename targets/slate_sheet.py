@@ -26,8 +26,8 @@ __all__ = ["PRINTER_DPI", "slate_pages", "slates_record"]
 
 RECORD_VERSION = 1
 PRINTER_DPI = 600  # of common office printers; common practice, no published source
-# In the slate study's model of a print, 3 dots are read even if dark dots spread by
-# three quarters of a dot all around, 2 dots if by half a dot.
+# In the slate study's model of a print, modules of 3 dots are read if dark dots spread by
+# half a dot all around, modules of 2 dots only if by less.
 DOTS_MIN = 3
 
 MARGIN_MM = 10.0  # printers leave an edge blank; common practice, no published source

@@ -4,14 +4,12 @@ Codes are looked for in small pictures of the frame: sites averaged over the
 colour pattern's period and then by two, again and again; all but the largest also
 smoothed, which takes noise and the pattern of a screen's pixels away. A code whose
 modules are a few pixels wide is read in the largest picture, one that fills the
-frame in a small one. Nothing here is
-measured, and a code is only as trustworthy as whoever placed it: its text is
-foreign input.
+frame in a small one. Nothing here is measured, and a code is only as trustworthy as
+whoever placed it: its text is foreign input.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -53,7 +51,9 @@ def read_codes(frame: Frame) -> tuple[str, ...]:
     greys = _grey_range(pictures[0]) if pictures else None
     if greys is None:
         return ()
-    formats = zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.MicroQRCode
+    formats = zxingcpp.BarcodeFormats(
+        [zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.MicroQRCode]
+    )
     texts: dict[str, None] = {}
     smooth = [_smoothed(picture) for picture in pictures[:-1]]
     for picture in [*pictures, *smooth]:
@@ -142,11 +142,13 @@ def _smoothed(picture: Picture) -> Picture:
 
 
 def _grey_range(picture: Picture) -> tuple[float, float] | None:
-    """Levels [DN] to show as black and as white; None if all is black."""
+    """Levels [DN] to show as black and as white; None if there are none."""
+    if not np.isfinite(picture).all():
+        return None
     dark, bright = map(float, np.percentile(picture, (_DARK_PERCENT, _BRIGHT_PERCENT)))
     # Where nearly all is white, a narrow range would show its noise alone.
     dark = min(dark, _DARK_OF_BRIGHT * bright)
-    return (dark, bright) if 0 < bright - dark < math.inf else None
+    return (dark, bright) if bright > dark else None
 
 
 def _levels(picture: Picture, dark: float, bright: float) -> npt.NDArray[np.uint8]:

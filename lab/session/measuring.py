@@ -183,20 +183,28 @@ def _edge_record(
 
 
 def _key_squares(edges: Sequence[RegisteredEdge]) -> tuple[set[str], set[str]]:
-    """Names of the square nearest the centre, and of it and the outermost of each quarter."""
+    """Names of the square nearest the centre, and of it and the outermost of each quarter.
+
+    In each quarter of the frame the outermost upright square and, where the chart has
+    such, the outermost one that is turned to face the centre.
+    """
     places: dict[str, tuple[float, float]] = {}
+    oblique: set[str] = set()
     for edge in edges:
         x, y = places.get(edge.square, (0.0, 0.0))
         places[edge.square] = (x + edge.field_x / 4, y + edge.field_y / 4)
+        if edge.direction in ("radial", "tangential"):
+            oblique.add(edge.square)
     centre = min(places, key=lambda name: math.hypot(*places[name]))
     chosen = {centre}
     for sign_x in (-1, 1):
         for sign_y in (-1, 1):
-            quarter = [
+            quarter = {
                 name for name, (x, y) in places.items() if x * sign_x > 0.02 and y * sign_y > 0.02
-            ]
-            if quarter:
-                chosen.add(max(quarter, key=lambda name: math.hypot(*places[name])))
+            }
+            for kind in (quarter - oblique, quarter & oblique):
+                if kind:
+                    chosen.add(max(sorted(kind), key=lambda name: math.hypot(*places[name])))
     return {centre}, chosen
 
 

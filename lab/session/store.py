@@ -49,7 +49,7 @@ _APPLICATION_ID = 0x73747077
 _BUSY_TIMEOUT_S = 10.0
 _FRAME_STATUSES = ("measured", "rejected", "unreadable", "missing")
 _EDGE_STATUSES = ("measured", "rejected")
-_DIRECTIONS = ("horizontal", "vertical")
+_DIRECTIONS = ("horizontal", "vertical", "radial", "tangential")
 _CURVES = ("frequency_cyc_per_px", "mtf", "mtf_std")
 
 _SCHEMA = (
@@ -106,8 +106,9 @@ _SCHEMA = (
 class EdgeRecord:
     """One measured or rejected edge of a frame, in one raw colour.
 
-    ``direction`` is the one that the edge line is nearest to: "horizontal" or
-    "vertical". ``field_x`` (right) and ``field_y`` (down) are its place from the frame's
+    ``direction`` is the way the edge line runs: "horizontal" or "vertical", or, between
+    those, "radial" or "tangential": along the direction from the frame's centre or across
+    it. ``field_x`` (right) and ``field_y`` (down) are its place from the frame's
     centre in units of half the diagonal. ``angle_deg`` is the normal's direction from
     dark to bright, as in ``lab.edges.types.EdgeRegion``. MTF figures are the system's
     (lens and pixel); a figure is None where it could not be had, and all are None for a
