@@ -18,6 +18,7 @@ from pathlib import Path
 
 from lab.inference.results import SeriesResult, SessionResult, StopPoint
 from reports import figures, words
+from reports.lens_section import lens_section
 from reports.markup import document, figure, prose, table, text
 from reports.stops_figure import draw_stops
 from reports.tables import colour_table, stop_table
@@ -88,6 +89,8 @@ def render_page(result: SessionResult, *, truth: SimulatedTruth | None = None) -
         )
     main = [_answers(result)]
     main += [_series(one, index) for index, one in enumerate(result.series, start=1)]
+    if result.lens is not None:
+        main.append(lens_section(result.lens))
     if truth is not None:
         main.append(_truth(result, truth))
     main += [_method(result), _doubt(result), _CARE, _provenance(result)]
@@ -107,6 +110,8 @@ def _answers(result: SessionResult) -> str:
         f'<a href="#series-{index}">{_at(one)}</a>'
         for index, one in enumerate(result.series, start=1)
     ]
+    if result.lens is not None:
+        links.append('<a href="#lens">The lens and the rules of thumb</a>')
     links += ['<a href="#method">How this was measured</a>', '<a href="#doubt">What to doubt</a>']
     return (
         '<h2 id="answers">Which stop to use</h2>\n'
@@ -246,8 +251,10 @@ of its through-focus bracket, not its luckiest frame.</p>
 the magnification: how fine a detail of the subject still shows. The effective f-number is the
 marked stop times 1 + magnification / pupil ratio. Predicted diffraction is that of a perfect lens
 at the effective f-number, with the same pixel and colour, so it compares like with like.</p>
-<p>The large figure on each card is the measured stop nearest to the optimum of the smooth curve
-through the stops. ± is one standard uncertainty unless 95 % is said. The cost of one stop further
+<p>The optimum is that of one optical model fitted to all frames (pupil ratio, ring, spherical
+aberration, residual blur), or, where that does not describe the lens, of a smooth curve through
+the stops, which is the curve drawn. The large figure on each card is the measured stop nearest to
+the optimum. ± is one standard uncertainty unless 95 % is said. The cost of one stop further
 is the difference of two measured stops, their uncertainties taken as independent; where no such
 stop was measured it is read off the curve.</p>
 {table("Rig and light.", ("What", "Value"), rows)}"""

@@ -39,7 +39,7 @@ __all__ = ["nested_field"]
 # Lengths are shares of the frame's long side at the highest magnification, r is a ring's
 # radius. Our choice: squares as large as the clear zones allow.
 CENTRE_SIDE = 0.1
-FIRST_RADIUS = 0.14
+FIRST_RADIUS = 0.156
 GROWTH = math.sqrt(1.3)  # from ring to ring
 RAYS = 28
 SIDE = 0.11  # of r

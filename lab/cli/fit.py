@@ -12,7 +12,12 @@ import typer
 from lab.cli.terminal import print_json, print_problems, print_table
 
 if TYPE_CHECKING:
-    from lab.inference.results import ColourResult, SeriesResult, SessionResult
+    from lab.inference.results import (
+        ColourResult,
+        LensSeries,
+        SeriesResult,
+        SessionResult,
+    )
 
 __all__ = ["fit"]
 
@@ -23,13 +28,24 @@ def fit(
         float,
         typer.Option(min=0.1, max=90, help="Loss of MTF50 that still counts as sharp, percent."),
     ] = 10.0,
+    rule: Annotated[
+        list[str] | None,
+        typer.Option(help='Rule of thumb to test, like "2x: f/8"; repeat. [default: the usual]'),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
 ) -> None:
     """Find each magnification's sharpest stop and the deepest stop still sharp.
 
+    One optical model is fitted to the whole session: pupil ratio, ring, spherical
+    aberration, residual blur. Rules: "2x: f/8", "4x+: f/4", "effective f/22",
+    "infinity f/11" (divided by 1 + magnification).
+
     Example: stopwise fit my-session
     """
+    from lab.cli.lens_text import print_lens
     from lab.cli.summary import print_summary, stop_text
+    from lab.inference.lens_result import lens_result, with_lens
+    from lab.inference.rules import DEFAULT_RULES
     from lab.inference.session_analysis import analyse_session
     from lab.session.running import stored_session
 
@@ -38,6 +54,10 @@ def fit(
     result = analyse_session(
         measured.config, measured.frames, measured.assignment.problems, loss_percent=loss
     )
+    lens = lens_result(
+        measured.config, measured.frames, loss_percent=loss, rules=rule or DEFAULT_RULES
+    )
+    result = with_lens(result, lens)
     if as_json:
         print_json(_document(result))
     else:
@@ -61,6 +81,8 @@ def fit(
             _print_flags(series)
             _print_deepest(series)
             _print_colours(series.colours)
+        if lens is not None:
+            print_lens(lens)
         typer.echo()
         print_summary(result)
     if not any(series.points for series in result.series):
@@ -116,39 +138,62 @@ def _colour_words(colour: ColourResult) -> str:
 
 
 def _document(result: SessionResult) -> dict[str, Any]:
+    lens = result.lens
+    pupil = None if lens is None else next(f for f in lens.figures if f.name == "pupil ratio")
+    by_magnification = {} if lens is None else {one.magnification: one for one in lens.series}
     return {
-        "pupil_ratio": {"value": result.pupil_ratio, "std": None},
+        "pupil_ratio": {
+            "value": result.pupil_ratio if pupil is None else pupil.value,
+            "std": None if pupil is None else pupil.std,
+            "measured": pupil is not None and pupil.measured,
+        },
+        "stated_pupil_ratio": result.pupil_ratio,
         "pupil_ratio_source": result.pupil_ratio_source,
         "series": [
-            {
-                "magnification": series.magnification,
-                "measured_magnification": series.measured_magnification,
-                "points": [
-                    {
-                        "marked_stop": p.marked_stop,
-                        "effective_f_number": p.effective_f_number,
-                        "mtf50_image_cyc_per_mm": p.mtf50_image_cyc_per_mm,
-                        "mtf50_std": p.mtf50_std,
-                        "mtf50_low95": p.mtf50_low95,
-                        "mtf50_high95": p.mtf50_high95,
-                        "mtf50_object_cyc_per_mm": p.mtf50_object_cyc_per_mm,
-                        "diffraction_mtf50_image_cyc_per_mm": p.diffraction_mtf50_image_cyc_per_mm,
-                        "best_focus_um": p.best_focus_um,
-                        "frames_measured": p.frames_measured,
-                        "frames_used": p.frames_used,
-                        "flags": list(p.flags),
-                    }
-                    for p in series.points
-                ],
-                "colours": [asdict(colour) for colour in series.colours],
-                "optimum_stop": series.optimum_stop,
-                "optimum_low95": series.optimum_low95,
-                "optimum_high95": series.optimum_high95,
-                "deepest_sharp_stop": series.deepest_sharp_stop,
-                "deepest_low95": series.deepest_low95,
-                "deepest_high95": series.deepest_high95,
-                "flags": list(series.flags),
-            }
+            _series_document(series, by_magnification.get(series.magnification))
             for series in result.series
         ],
+        "lens": None
+        if lens is None
+        else {
+            **{k: v for k, v in asdict(lens).items() if k != "series"},
+        },
+    }
+
+
+def _series_document(series: SeriesResult, lens: LensSeries | None) -> dict[str, Any]:
+    return {
+        "magnification": series.magnification,
+        "measured_magnification": series.measured_magnification,
+        "points": [
+            {
+                "marked_stop": p.marked_stop,
+                "effective_f_number": p.effective_f_number,
+                "mtf50_image_cyc_per_mm": p.mtf50_image_cyc_per_mm,
+                "mtf50_std": p.mtf50_std,
+                "mtf50_low95": p.mtf50_low95,
+                "mtf50_high95": p.mtf50_high95,
+                "mtf50_object_cyc_per_mm": p.mtf50_object_cyc_per_mm,
+                "diffraction_mtf50_image_cyc_per_mm": p.diffraction_mtf50_image_cyc_per_mm,
+                "best_focus_um": p.best_focus_um,
+                "frames_measured": p.frames_measured,
+                "frames_used": p.frames_used,
+                "flags": list(p.flags),
+            }
+            for p in series.points
+        ],
+        "colours": [asdict(colour) for colour in series.colours],
+        "optimum_stop": series.optimum_stop,
+        "optimum_low95": series.optimum_low95,
+        "optimum_high95": series.optimum_high95,
+        "interpolated_optimum_stop": series.interpolated_optimum_stop,
+        "interpolated_low95": series.interpolated_low95,
+        "interpolated_high95": series.interpolated_high95,
+        "deepest_sharp_stop": series.deepest_sharp_stop,
+        "deepest_low95": series.deepest_low95,
+        "deepest_high95": series.deepest_high95,
+        "rules": [] if lens is None else [asdict(one) for one in lens.rules],
+        "lens_stops": [] if lens is None else [asdict(stop) for stop in lens.stops],
+        "lens_channels": [] if lens is None else [asdict(one) for one in lens.channels],
+        "flags": list(series.flags),
     }

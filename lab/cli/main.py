@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lab.cli import demo, fit, inspect, measure, report, target
+from lab.cli import demo, depth, fit, inspect, measure, report, target
 from lab.cli.terminal import guarded
 
 __all__ = ["app"]
@@ -42,4 +42,5 @@ app.command(name="target")(guarded(target.target))
 app.command(name="inspect")(guarded(inspect.inspect))
 app.command(name="measure")(guarded(measure.measure))
 app.command(name="fit")(guarded(fit.fit))
+app.command(name="depth")(guarded(depth.depth))
 app.command(name="report")(guarded(report.report))

@@ -23,6 +23,7 @@ def write_report(
 
     A simulated session's truth is set beside the result; only here is it read.
     """
+    from lab.inference.lens_result import lens_result, with_lens
     from lab.inference.session_analysis import analyse_session
     from lab.simulate.truth import TRUTH_NAME, read_truth
     from reports import SimulatedTruth, write_page
@@ -30,6 +31,8 @@ def write_report(
     result = analyse_session(
         measured.config, measured.frames, measured.assignment.problems, loss_percent=loss_percent
     )
+    lens = lens_result(measured.config, measured.frames, loss_percent=loss_percent)
+    result = with_lens(result, lens)
     truth = None
     if (folder / TRUTH_NAME).exists():
         known = read_truth(folder / TRUTH_NAME)

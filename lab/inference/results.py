@@ -9,7 +9,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["ColourResult", "FocusSample", "SeriesResult", "SessionResult", "StopPoint"]
+__all__ = [
+    "ChannelOptimum",
+    "ColourResult",
+    "ConeResult",
+    "FocusSample",
+    "LensFigure",
+    "LensResult",
+    "LensSeries",
+    "LensStop",
+    "RuleResult",
+    "SeriesResult",
+    "SessionResult",
+    "StopPoint",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,8 +97,111 @@ class SeriesResult:
     curve_diffraction_mtf50_image_cyc_per_mm: tuple[float, ...]
     deepest_low95: float | None = None
     deepest_high95: float | None = None
+    interpolated_optimum_stop: float | None = None  # where the model's is given instead
+    interpolated_low95: float | None = None
+    interpolated_high95: float | None = None
     colours: tuple[ColourResult, ...] = ()  # at the stop nearest the optimum
     flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class LensFigure:
+    """A fitted figure; ``measured`` False: it is what was known before the frames."""
+
+    name: str
+    unit: str
+    value: float
+    std: float
+    measured: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConeResult:
+    """Effective f-number over N (1 + m), by one property of the frames alone."""
+
+    name: str  # "diffraction" or "focus depth"
+    over_nominal: float
+    std: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LensStop:
+    """A marked stop by the model of the lens; shares add up to 1."""
+
+    marked_stop: float
+    effective_f_number: float
+    effective_f_number_std: float
+    over_nominal: float  # effective f-number over N (1 + m)
+    mtf50_image_cyc_per_mm: float
+    mtf50_std: float
+    diffraction_share: float
+    aberration_share: float
+    defocus_share: float
+    pixel_share: float
+    residual_share: float
+    beyond_model_percent: float  # in frequency: what the bracket showed that the model does not
+
+
+@dataclass(frozen=True, kw_only=True)
+class RuleResult:
+    """A rule of thumb put to the test at one magnification."""
+
+    rule: str
+    verdict: str  # "holds", "too cautious", "too bold" or "cannot tell"
+    reason: str
+    probability: float  # of the verdict, or of the likeliest where it cannot be told
+    limit_stop: float
+    loss_percent: float | None  # of MTF50 at the limit, against the optimum
+    loss_low95: float | None
+    loss_high95: float | None
+    depth_given_away: float | None  # depth of the deepest sharp stop over that of the limit
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChannelOptimum:
+    """Sharpest stop in one raw colour, each at its own best focus."""
+
+    channel: str
+    optimum_stop: float
+    optimum_low95: float
+    optimum_high95: float
+    mtf50_image_cyc_per_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LensSeries:
+    """One magnification by the model of the lens. None where there is one stop only."""
+
+    magnification: float
+    stops: tuple[LensStop, ...]
+    optimum_stop: float | None = None
+    optimum_low95: float | None = None
+    optimum_high95: float | None = None
+    optimum_mtf50_image_cyc_per_mm: float | None = None
+    deepest_sharp_stop: float | None = None
+    deepest_low95: float | None = None
+    deepest_high95: float | None = None
+    curve_stop: tuple[float, ...] = ()
+    curve_mtf50_image_cyc_per_mm: tuple[float, ...] = ()
+    curve_mtf50_std: tuple[float, ...] = ()
+    channels: tuple[ChannelOptimum, ...] = ()
+    rules: tuple[RuleResult, ...] = ()
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class LensResult:
+    """The optical model of a session, and how well it describes the frames."""
+
+    figures: tuple[LensFigure, ...]
+    correlated: tuple[tuple[str, str, float], ...]  # figures whose errors go together
+    cones: tuple[ConeResult, ...]
+    series: tuple[LensSeries, ...]
+    chi_square: float  # per residual, 1 = the frames' own noise
+    excess_percent: float  # scatter of brackets about the model, in frequency
+    frames_in_doubt: tuple[str, ...]
+    describes: bool
+    cannot_say: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,3 +223,4 @@ class SessionResult:
     cautions: tuple[str, ...]  # sentences for the reader, what to doubt
     provenance: dict[str, str]  # version, settings, number and hash of frames
     flags: tuple[str, ...] = ()
+    lens: LensResult | None = None

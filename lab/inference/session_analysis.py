@@ -16,8 +16,8 @@ from importlib.metadata import version
 
 import numpy as np
 
-from lab.edges.combine import mean_of_directions
 from lab.edges.types import FloatArray
+from lab.inference.centre import CHANNEL, frame_mtf50, mean_curve
 from lab.inference.colour import lateral_colour
 from lab.inference.optimum import stop_curve
 from lab.inference.results import ColourResult, FocusSample, SeriesResult, SessionResult, StopPoint
@@ -29,27 +29,15 @@ from lab.session.config import SessionConfig
 from lab.session.draft import Problem
 from lab.session.measuring import centre_edges
 from lab.session.stops import exact_stop
-from lab.session.store import EdgeRecord, FrameRecord
+from lab.session.store import FrameRecord
 
 __all__ = ["CHANNEL", "analyse_session"]
 
-CHANNEL = "green"
 _EDGE_TILT_DEG = 6.0  # of the chart's edges; the pixel's aperture hardly depends on it
 _ABOVE_DIFFRACTION = 1.02
 _IMPOSSIBLE_PERCENT = 125.0  # of diffraction: no optimum is named beyond it
 _MAGNIFICATION_OFF = 0.1
 _SEED = 20  # redrawing points must give the same interval every time
-
-
-def _frame_mtf50(edges: Sequence[EdgeRecord]) -> tuple[float, float]:
-    """Mean MTF50 over directions and its standard uncertainty, cycles per pixel."""
-    pairs = [
-        (e.mtf50_cyc_per_px, e.mtf50_std, e.direction)
-        for e in edges
-        if e.mtf50_cyc_per_px is not None and e.mtf50_std is not None
-    ]
-    values, stds, directions = zip(*pairs, strict=True)
-    return mean_of_directions(values, stds, directions)
 
 
 class _Rig:
@@ -99,7 +87,7 @@ def _point(
     for frame in frames:
         edges = centre_edges(frame.edges, CHANNEL) if frame.status == "measured" else []
         if edges:
-            value, std = _frame_mtf50(edges)
+            value, std = frame_mtf50(edges)
             samples.append((frame, edges, value * per_mm, std * per_mm))
     if not samples:
         return None, []
@@ -112,7 +100,7 @@ def _point(
     predicted = rig.diffraction_mtf50(exact)
     effective = rig.effective(exact)
     sharpest = max(samples, key=lambda s: s[2])
-    f, mtf, mtf_std = _mean_curve(sharpest[1])
+    f, mtf, mtf_std = mean_curve(sharpest[1])
     common = per_mm * _common_target_std(rig, peak.mtf50 / per_mm, f, mtf)
     limit = diffraction_mtf(f * per_mm, wavelength_um=rig.band, f_number=effective) * pixel_mtf(
         f, _EDGE_TILT_DEG
@@ -156,18 +144,6 @@ def _point(
     )
     sizes = [f.measured_magnification for f, *_ in samples if f.measured_magnification is not None]
     return point, sizes
-
-
-def _mean_curve(
-    edges: Sequence[EdgeRecord],
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Mean MTF curve of edges, with the uncertainty of the mean, up to 1 cycle per pixel."""
-    frequency = np.array(edges[0].frequency_cyc_per_px)
-    curves = np.array([e.mtf for e in edges])
-    stds = np.array([e.mtf_std for e in edges])
-    noise = np.sqrt(np.sum(stds**2, axis=0)) / len(edges)
-    scatter = curves.std(axis=0, ddof=1) / math.sqrt(len(edges)) if len(edges) > 1 else 0 * noise
-    return frequency, curves.mean(axis=0), np.maximum(noise, scatter)
 
 
 def _series(
@@ -281,7 +257,7 @@ def _best_focus(frames: Sequence[FrameRecord], channel: str) -> tuple[float, flo
     for frame in frames:
         edges = centre_edges(frame.edges, channel)
         if edges and frame.focus_position_um is not None:
-            samples.append((frame.focus_position_um, *_frame_mtf50(edges)))
+            samples.append((frame.focus_position_um, *frame_mtf50(edges)))
     if not samples:
         return None
     peak = through_focus_peak(*zip(*samples, strict=True))

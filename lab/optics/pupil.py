@@ -11,6 +11,7 @@ differs with direction; polygonal irises are left out.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import lru_cache
 
 import numpy as np
@@ -20,6 +21,7 @@ from lab.edges.types import FloatArray
 
 __all__ = [
     "aberrated_otf",
+    "aberrated_otf_gradient",
     "annular_pupil_mtf",
     "clear_pupil_mtf",
     "clear_pupil_slope",
@@ -101,21 +103,25 @@ def _quadrature(n: int) -> tuple[FloatArray, FloatArray]:
 
 
 def aberrated_otf(
-    s: npt.ArrayLike, w20: npt.ArrayLike = 0.0, w040: npt.ArrayLike = 0.0
+    s: npt.ArrayLike,
+    w20: npt.ArrayLike = 0.0,
+    w040: npt.ArrayLike = 0.0,
+    w060: npt.ArrayLike = 0.0,
 ) -> FloatArray:
     """Optical transfer function of a round pupil with defocus and spherical aberration.
 
-    Hopkins' overlap integral. With the two pupils at +-s along x, the path
-    difference is ``4 x s (w20 + 2 w040 (x**2 + y**2 + s**2))``; ``x + s = cos a``
-    and ``y = sin a * eta`` make the integrand smooth on a rectangle, where
-    Gauss-Legendre converges exponentially (error < 1e-10 up to 2 waves).
+    Hopkins' overlap integral. With the two pupils at +-s along x and
+    ``q = x**2 + y**2 + s**2``, the path difference is
+    ``4 x s (w20 + 2 w040 q + w060 (3 q**2 + 4 x**2 s**2))``; ``x + s = cos a`` and
+    ``y = sin a * eta`` make the integrand smooth on a rectangle, where Gauss-Legendre
+    converges exponentially (error < 1e-10 up to 2 waves).
 
     Parameters
     ----------
     s : array_like
         Frequency over cut-off. [-], >= 0
-    w20, w040 : array_like
-        Defocus and primary spherical aberration at the rim. [waves]. All
+    w20, w040, w060 : array_like
+        Defocus, primary and secondary spherical aberration at the rim. [waves]. All
         arguments broadcast.
 
     Returns
@@ -127,34 +133,103 @@ def aberrated_otf(
     ----------
     .. [1] H. H. Hopkins, Proc. R. Soc. Lond. A 231, 91 (1955) (from memory).
     """
-    s, w20, w040 = np.broadcast_arrays(*(np.asarray(v, dtype=np.float64) for v in (s, w20, w040)))
-    # Nodes grow with the phase range across the overlap, at most 2 pi (|w20| + 2 |w040|).
-    waves = float(np.max(np.abs(w20) + 2 * np.abs(w040), initial=0.0))
-    if waves == 0:
-        return clear_pupil_mtf(s)
-    n = int(12 + 4 * np.ceil(waves))
-    shear, defocus, spherical = (
-        np.ascontiguousarray(v).ravel() for v in (np.clip(s, 0.0, 1.0), w20, w040)
+    s, w20, w040, w060 = np.broadcast_arrays(
+        *(np.asarray(v, dtype=np.float64) for v in (s, w20, w040, w060))
     )
-    chunk = max(1, 500_000 // (n * n))  # a few MB of integrand at a time
-    parts = [
-        _overlap_integral(shear[i : i + chunk], defocus[i : i + chunk], spherical[i : i + chunk], n)
-        for i in range(0, shear.size, chunk)
-    ]
-    return np.concatenate(parts).reshape(s.shape)
+    case = [np.ascontiguousarray(v).ravel() for v in (np.clip(s, 0.0, 1.0), w20, w040, w060)]
+    if not any(np.any(waves) for waves in case[1:]):
+        return clear_pupil_mtf(s)
+    transfer = np.empty(s.size)
+    for k, n in _groups(*case[1:]):
+        transfer[k] = _Overlap(*(v[k] for v in case), n=n).transfer()
+    return transfer.reshape(s.shape)
 
 
-def _overlap_integral(s: FloatArray, w20: FloatArray, w040: FloatArray, n: int) -> FloatArray:
-    node, weight = _quadrature(n)
-    shear = s[:, None, None]
-    a = np.arccos(shear) * node[None, :, None]
-    sin_a = np.sin(a)
-    x = np.cos(a) - shear
-    y = sin_a * node
-    path = w20[:, None, None] + 2 * w040[:, None, None] * (x * x + y * y + shear * shear)
-    integrand = np.cos((8 * np.pi) * (x * shear) * path) @ weight
-    total = (integrand * (sin_a * sin_a)[:, :, 0]) @ weight
-    return np.asarray((4 / np.pi) * np.arccos(s) * total)
+def aberrated_otf_gradient(
+    s: FloatArray, w20: FloatArray, w040: FloatArray, w060: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """``aberrated_otf`` and its exact derivatives.
+
+    Parameters
+    ----------
+    s, w20, w040, w060 : ndarray, (n,)
+        As for ``aberrated_otf``, 0 < s < 1.
+
+    Returns
+    -------
+    (ndarray, (n,), ndarray, (n, 4))
+        Transfer, and its derivatives by s, w20, w040 and w060.
+    """
+    transfer, gradient = np.empty(s.size), np.empty((s.size, 4))
+    for k, n in _groups(w20, w040, w060):
+        overlap = _Overlap(s[k], w20[k], w040[k], w060[k], n=n)
+        transfer[k], gradient[k] = overlap.transfer(), overlap.gradient()
+    return transfer, gradient
+
+
+def _groups(
+    w20: FloatArray, w040: FloatArray, w060: FloatArray
+) -> Iterator[tuple[npt.NDArray[np.intp], int]]:
+    """Cases that want equally many nodes, in parts whose integrand takes a few MB.
+
+    Nodes grow with the range of phase across the overlap.
+    """
+    waves = np.ceil(np.abs(w20) + 2 * np.abs(w040) + 3 * np.abs(w060))
+    for most in np.unique(waves):
+        n = int(12 + 4 * most)
+        cases = np.flatnonzero(waves == most)
+        step = max(1, 500_000 // (n * n))
+        for i in range(0, cases.size, step):
+            yield cases[i : i + step], n
+
+
+class _Overlap:
+    """Integrand of Hopkins' overlap integral for (n_case,) cases on n x n nodes."""
+
+    def __init__(
+        self, s: FloatArray, w20: FloatArray, w040: FloatArray, w060: FloatArray, *, n: int
+    ) -> None:
+        self.node, self.weight = _quadrature(n)
+        self.s, self.w040, self.w060 = s, w040[:, None, None], w060[:, None, None]
+        self.shear = s[:, None, None]
+        a = np.arccos(self.shear) * self.node[None, :, None]
+        self.sin, self.cos = np.sin(a), np.cos(a)
+        self.x = self.cos - self.shear
+        self.y = self.sin * self.node
+        self.q = self.x**2 + self.y**2 + self.shear**2
+        self.xs = self.x * self.shear
+        self.by_w060 = 3 * self.q**2 + 4 * self.xs**2
+        self.path = w20[:, None, None] + 2 * self.w040 * self.q + self.w060 * self.by_w060
+        self.phase = (8 * np.pi) * self.xs * self.path
+        self.across = np.cos(self.phase) @ self.weight
+        self.area = (self.sin**2)[:, :, 0] * self.weight
+
+    def _along(self, values: FloatArray) -> FloatArray:
+        return np.asarray((4 / np.pi) * np.arccos(self.s) * np.sum(values, axis=1))
+
+    def transfer(self) -> FloatArray:
+        return self._along(self.across * self.area)
+
+    def gradient(self) -> FloatArray:
+        """Derivatives by s, w20, w040 and w060, (n_case, 4)."""
+        sine = -np.sin(self.phase)
+        by_path = (8 * np.pi) * sine * self.xs
+        by_w = [
+            self._along((by_path * factor @ self.weight) * self.area)
+            for factor in (np.ones(1), 2 * self.q, self.by_w060)
+        ]
+        # By s: through the integration angle a = acos(s) * node, and directly.
+        root = np.sqrt(1 - self.s**2)
+        da = -self.node[None, :, None] / root[:, None, None]
+        dx, dy = -self.sin * da - 1, self.cos * da * self.node
+        dq = 2 * (self.x * dx + self.y * dy + self.shear)
+        dxs = dx * self.shear + self.x
+        dpath = 2 * self.w040 * dq + self.w060 * (6 * self.q * dq + 8 * self.xs * dxs)
+        dphase = (8 * np.pi) * (dxs * self.path + self.xs * dpath)
+        darea = (2 * self.sin * self.cos * da)[:, :, 0] * self.weight
+        by_s = self._along((sine * dphase @ self.weight) * self.area + self.across * darea)
+        by_s -= (4 / np.pi) / root * np.sum(self.across * self.area, axis=1)
+        return np.stack([by_s, *by_w], axis=1)
 
 
 def coma_otf(

@@ -183,10 +183,11 @@ def _edge_record(
 
 
 def _key_squares(edges: Sequence[RegisteredEdge]) -> tuple[set[str], set[str]]:
-    """Names of the square nearest the centre, and of it and the outermost of each quarter.
+    """Names of the square nearest the centre, and of it and those nearest the corners.
 
-    In each quarter of the frame the outermost upright square and, where the chart has
-    such, the outermost one that is turned to face the centre.
+    In each quarter of the frame the upright square that goes with the corner and, where
+    the chart has such, the one that is turned to face the centre. The corner is where
+    neither axis is near: the product of both distances tells, not that from the centre.
     """
     places: dict[str, tuple[float, float]] = {}
     oblique: set[str] = set()
@@ -204,7 +205,7 @@ def _key_squares(edges: Sequence[RegisteredEdge]) -> tuple[set[str], set[str]]:
             }
             for kind in (quarter - oblique, quarter & oblique):
                 if kind:
-                    chosen.add(max(sorted(kind), key=lambda name: math.hypot(*places[name])))
+                    chosen.add(max(sorted(kind), key=lambda name: abs(math.prod(places[name]))))
     return {centre}, chosen
 
 

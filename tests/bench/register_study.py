@@ -41,6 +41,7 @@ from lab.session.stops import exact_stop
 from lab.simulate.render import render_frame
 from lab.simulate.rig import SimulatedRig
 from lab.simulate.truth import best_focus
+from lab.threads import one_thread
 from targets import Field, Layout, chart_sheet, nested_field, square_field
 
 SENSORS_MM = ((36.0, 24.0), (23.5, 15.6))
@@ -299,7 +300,8 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
     chosen = [case for case in cases() if options.magnification in (None, case.magnification)]
-    with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool:
+    context = get_context("spawn")
+    with one_thread(), ProcessPoolExecutor(options.workers, mp_context=context) as pool:
         outcomes = list(pool.map(outcome, chosen))
     failed = 0
     for case, result in zip(chosen, outcomes, strict=True):

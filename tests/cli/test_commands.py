@@ -34,7 +34,7 @@ from lab.simulate import demo as simulated_demo
 from targets.layout import read_layout
 
 Copy = Callable[..., Path]
-COMMANDS = ["demo", "fit", "inspect", "measure", "report", "target"]
+COMMANDS = ["demo", "depth", "fit", "inspect", "measure", "report", "target"]
 STOPWISE = shutil.which("stopwise", path=os.path.dirname(sys.executable))
 
 
@@ -225,7 +225,6 @@ def test_fit_json_keeps_the_contract(demo: Any) -> None:
         )
 
 
-@pytest.mark.xfail(strict=True, reason="rules of thumb are not judged yet (design, section 5)")
 def test_fit_json_judges_rules(demo: Any) -> None:
     (series,) = json.loads(run("fit", demo.folder, "--json").stdout)["series"]
     assert {"rule", "verdict", "loss_percent"} <= set(series["rules"][0])

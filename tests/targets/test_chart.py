@@ -6,13 +6,12 @@ import itertools
 import math
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 import segno
 
-from targets import PAPERS_MM, Field, Layout, Mark, TargetError, chart_sheet, square_field
+from targets import PAPERS_MM, Field, Layout, TargetError, chart_sheet, square_field
+from tests.targets.outlines import Polygon, bounds, clear_of_zones, gap_mm, marks, zones
 
-Polygon = npt.NDArray[np.float64]
 SENSORS_MM = [(7.83, 5.22), (36.0, 24.0), (17.3, 13.0), (16.0, 9.0), (33.0, 33.0), (24.0, 36.0)]
 
 
@@ -20,43 +19,6 @@ def field_of(sensor_mm: tuple[float, float], magnification: float = 2.0) -> Fiel
     return square_field(
         magnification=magnification, sensor_width_mm=sensor_mm[0], sensor_height_mm=sensor_mm[1]
     )
-
-
-def gap_mm(a: Polygon, b: Polygon) -> float:
-    """Widest gap along any side's normal of two convex outlines; negative if they overlap.
-
-    Separating axis theorem: two convex polygons are apart just if a line along
-    one of their sides parts them.
-    """
-    best = -math.inf
-    for outline in (a, b):
-        along = np.roll(outline, -1, axis=0) - outline
-        normals = np.column_stack([along[:, 1], -along[:, 0]])
-        normals /= np.linalg.norm(normals, axis=1, keepdims=True)
-        on_a, on_b = a @ normals.T, b @ normals.T
-        apart = np.maximum(on_b.min(0) - on_a.max(0), on_a.min(0) - on_b.max(0))
-        best = max(best, float(apart.max()))
-    return best
-
-
-def zones(field: Field) -> list[tuple[str, Polygon]]:
-    """Ground that must stay clear: outside each edge, half a side wide."""
-    found = []
-    for square in field.squares:
-        for edge in square.edges():
-            ends = np.array([edge.start_mm, edge.end_mm])
-            out = 0.5 * square.side_mm * np.array(edge.normal)
-            found.append((square.name, np.vstack([ends, ends[::-1] + out])))
-    return found
-
-
-def marks(field: Field, role: str) -> list[Mark]:
-    return [mark for mark in field.marks if mark.role == role]
-
-
-def bounds(shapes: list[Mark]) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    points = np.vstack([np.array(mark.polygon_mm) for mark in shapes])
-    return points.min(0), points.max(0)
 
 
 def test_pitch_side_and_centre() -> None:
@@ -109,15 +71,9 @@ def test_edges_meet_the_pixels_in_evenly_spread_phases(length_px: int) -> None:
 @pytest.mark.parametrize("sensor_mm", SENSORS_MM)
 def test_zones_hold_nothing_dark(sensor_mm: tuple[float, float]) -> None:
     """Exact: no mark and no other square reaches into the ground beside an edge."""
-    field = field_of(sensor_mm)
-    side = field.squares[0].side_mm
-    outlines = {s.name: np.array(s.corners_mm()) for s in field.squares}
-    for owner, zone in zones(field):
-        for mark in field.marks:
-            assert gap_mm(zone, np.array(mark.polygon_mm)) > 0.01 * side, mark.role
-        for name, outline in outlines.items():
-            if name != owner:
-                assert gap_mm(zone, outline) > 0.3 * side
+    of_squares, of_marks = clear_of_zones(field_of(sensor_mm))
+    assert of_squares > 0.3
+    assert of_marks > 0.01
 
 
 @pytest.mark.parametrize("sensor_mm", SENSORS_MM)

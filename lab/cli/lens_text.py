@@ -1,0 +1,92 @@
+"""The optical model of a session in the terminal, 80 columns."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import typer
+
+from lab.cli.rules_text import print_rules
+from lab.cli.summary import stop_text
+from lab.cli.terminal import print_table, print_wrapped
+
+if TYPE_CHECKING:
+    from lab.inference.results import LensFigure, LensResult, LensSeries
+
+__all__ = ["print_lens"]
+
+_WORST_BEYOND_PERCENT = 2.0
+
+
+def print_lens(lens: LensResult) -> None:
+    """Figures of the lens, what limits each stop, and the rules of thumb."""
+    typer.echo("\nthe lens, from all frames together")
+    print_table(["figure", "value", "std", ""], [_figure_row(one) for one in lens.figures])
+    for cone in lens.cones:
+        print_wrapped(
+            f"effective f-number over N (1 + m) by {cone.name} alone: "
+            f"{cone.over_nominal:.3f} +- {cone.std:.3f}"
+        )
+    for one, other, value in lens.correlated:
+        print_wrapped(f"errors of {one} and {other} go together (correlation {value:+.2f})")
+    print_wrapped(
+        f"chi-square {lens.chi_square:.2f} a residual; brackets scatter "
+        f"{lens.excess_percent:.1f} % about the model"
+        + ("" if lens.describes else ": it does not describe this lens well")
+    )
+    if lens.frames_in_doubt:
+        print_wrapped("frames that do not fit: " + ", ".join(lens.frames_in_doubt))
+    for series in lens.series:
+        typer.echo(f"\n{series.magnification:g}x: effective f-number and what takes the contrast")
+        print_table(
+            ["stop", "effective", "std", "diffraction", "spherical", "focus", "pixel", "rest"],
+            _stop_rows(series),
+        )
+        for stop in series.stops:
+            if abs(stop.beyond_model_percent) > _WORST_BEYOND_PERCENT:
+                print_wrapped(
+                    f"{stop_text(stop.marked_stop)}: {stop.beyond_model_percent:+.1f} % against "
+                    "the model"
+                )
+        for channel in series.channels:
+            if channel.channel != "green":
+                print_wrapped(
+                    f"{channel.channel}: sharpest at {stop_text(channel.optimum_stop)} "
+                    f"({stop_text(channel.optimum_low95)} to {stop_text(channel.optimum_high95)})"
+                )
+    if any(series.rules for series in lens.series):
+        typer.echo("\nrules of thumb")
+        print_rules([(series.magnification, series.rules) for series in lens.series])
+    for sentence in lens.cannot_say:
+        print_wrapped(sentence)
+
+
+def _figure_row(figure: LensFigure) -> list[str]:
+    unit = f" {figure.unit}" if figure.unit else ""
+    return [
+        figure.name,
+        f"{figure.value:.3f}{unit}",
+        f"{figure.std:.3f}",
+        "" if figure.measured else "not measured",
+    ]
+
+
+def _stop_rows(series: LensSeries) -> list[list[str]]:
+    return [
+        [
+            stop_text(stop.marked_stop),
+            f"{stop.effective_f_number:.2f}",
+            f"{stop.effective_f_number_std:.2f}",
+            *(
+                f"{100 * share:.0f} %"
+                for share in (
+                    stop.diffraction_share,
+                    stop.aberration_share,
+                    stop.defocus_share,
+                    stop.pixel_share,
+                    stop.residual_share,
+                )
+            ),
+        ]
+        for stop in series.stops
+    ]

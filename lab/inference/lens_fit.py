@@ -1,0 +1,373 @@
+"""Which lens explains a whole session best, and what do the frames leave open?
+
+The figures of ``LensModel`` are fitted to the centre MTFs of all frames at once:
+weighted least squares with a weak prior on each figure, so that what the frames
+cannot tell stays at what is known beforehand, with its uncertainty, and is reported
+as not measured. Frames that do not fit lose weight (Student's t), and so does the
+prior of a ring position that is plainly off. How far brackets scatter about the model
+(``excess``) is estimated with it and widens every interval. Deterministic: no draws.
+
+Leaves out: the stop's sharpness from the fitted figures (``lens_curve``) and the
+field beyond the centre (``field_fit``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lab.edges.types import FloatArray
+from lab.inference.lens_data import LensData
+from lab.inference.lens_model import LensModel
+
+__all__ = ["ConeHandle", "LensFit", "cone_handles", "fit_lens"]
+
+# What is known before any frame, as standard deviations. Judged by us from trade
+# practice, no published source, unless said.
+_STATED_PUPIL_STD = 0.1  # of its logarithm: judged by eye at arm's length
+_ANY_PUPIL_STD = 0.5
+_LIGHT_STD = 0.015  # of an effective wavelength
+_RAIL_STD = 0.02  # of a rail's step
+_W040_STD_UM, _W040_RISE_STD_UM, _W060_STD_UM = 2.0, 0.5, 0.7
+_RING_STD, _RING_FREEDOM = 0.05, 3.0  # stops; Student's t lets one position be far off
+_BLUR_PX, _BLUR_STD_PX = 0.2, 0.4  # residual blur; the squares are mean and spread of its variance
+_COLOUR_STD_UM = 500.0
+_ROCK_SHARE = 0.1  # of the rail step
+_FIXED = 1e-9
+_HELD_RING_STD = 1e-3
+
+_FRAME_FREEDOM = 4.0
+_LEAST_EXCESS, _FIRST_EXCESS = 0.001, 0.01
+_ROUNDS, _STEPS = 4, 40
+_STARTS_UM = (0.3, -0.3)  # of primary spherical aberration: its sign may trap a descent
+# Furthest one step may go, by parameter: the model is far from linear in these.
+_REACH = {"pupil": 0.3, "w040": 0.4, "w060": 0.2, "ring": 0.2, "blur2": 2.0}
+_SEATS = 33  # rail positions tried for a frame whose own is unknown
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LensFit:
+    """Fitted figures of a session's lens.
+
+    Attributes
+    ----------
+    model : LensModel
+    parameters, prior_std : ndarray, (n_parameter,)
+    covariance : ndarray, (n_parameter, n_parameter)
+    mtf : ndarray, (n,)
+        The model's MTF of each row of the data.
+    frame_weight : ndarray, (n_frame,)
+        1 = as good as its noise, towards 0 = does not fit. NaN for frames without rows.
+    chi_square : float
+        Weighted mean square of the residuals over their uncertainty. [-]
+    excess_std : float
+        Scatter of brackets about the model, relative, in frequency. [-]
+    steps : int
+    """
+
+    model: LensModel
+    parameters: FloatArray
+    prior_std: FloatArray
+    covariance: FloatArray
+    mtf: FloatArray
+    frame_weight: FloatArray
+    chi_square: float
+    excess_std: float
+    steps: int
+
+    def value(self, name: str) -> FloatArray:
+        """The figures of one name."""
+        return self.model.part(self.parameters, name)
+
+    def std(self, name: str) -> FloatArray:
+        """Their standard uncertainties."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)[self.model.slices[name]]))
+
+    def learned(self, name: str) -> FloatArray:
+        """Share of what was open before that the frames have settled. [-], 0 to 1."""
+        return np.asarray(1 - self.std(name) / self.prior_std[self.model.slices[name]])
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConeHandle:
+    """Effective f-number over N (1 + m), from one property of the frames alone.
+
+    ``name`` is "diffraction" (the MTF, wavelength taken as stated) or "focus depth" (the
+    width of the through-focus curves, rail step taken as stated).
+    """
+
+    name: str
+    over_nominal: float
+    std: float
+
+
+def _prior(model: LensModel, excess_std: float) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation of every parameter."""
+    data, at = model.data, model.slices
+    mean, std = np.zeros(model.size), np.full(model.size, np.inf)
+    stated = data.stated_pupil_ratio
+    mean[at["pupil"]] = 0.0 if stated is None else np.log(stated)
+    several = len(data.magnifications) > 1
+    for name, value in {
+        "pupil": _ANY_PUPIL_STD if stated is None else _STATED_PUPIL_STD,
+        "light": _LIGHT_STD,
+        "rail": _RAIL_STD,
+        "w040": _W040_STD_UM,
+        "w040_rise": _W040_RISE_STD_UM if several else _FIXED,
+        "w060": _W060_STD_UM,
+        "ring": _RING_STD,
+        "blur2": (_BLUR_STD_PX * data.pixel_pitch_um) ** 2,
+        "colour": _COLOUR_STD_UM,
+        "excess": excess_std,
+    }.items():
+        std[at[name]] = value
+    mean[at["blur2"]] = (_BLUR_PX * data.pixel_pitch_um) ** 2
+    std[at["colour"]] = np.tile(
+        [_FIXED if name == "green" else _COLOUR_STD_UM for name in data.channels],
+        len(data.magnifications),
+    )
+    step = np.array(data.focus_step_um)[data.frame_series]
+    known = ~np.isnan(data.position_um)
+    std[at["rock"]] = np.where(known, np.maximum(_ROCK_SHARE * step, 0.5), np.inf)
+    # Where no position is known the frames' own hold the focus.
+    bracket = data.frame_series * len(data.stops) + data.frame_stop
+    has_known = np.bincount(bracket, known, at["focus"].stop - at["focus"].start) > 0
+    std[at["focus"]] = np.where(has_known, np.inf, _FIXED)
+    return mean, std
+
+
+def _start(model: LensModel, mean: FloatArray, w040_um: float) -> FloatArray:
+    """Where the descent begins: each bracket in focus at its sharpest frame."""
+    data = model.data
+    start = mean.copy()
+    start[model.slices["w040"]] = w040_um
+    score = np.bincount(data.frame, data.mtf, data.position_um.size)
+    focus = model.part(start, "focus")
+    for bracket in np.unique(model.bracket):
+        frames = np.unique(data.frame[model.bracket == bracket])
+        sharpest = data.position_um[frames[np.argmax(score[frames])]]
+        focus[bracket] = 0.0 if np.isnan(sharpest) else sharpest
+    return start
+
+
+class _Descent:
+    """Levenberg-Marquardt with weights that follow the residuals."""
+
+    def __init__(self, model: LensModel, mean: FloatArray, std: FloatArray) -> None:
+        self.model, self.mean, self.std = model, mean, std
+        data = model.data
+        self.rows = np.maximum(np.bincount(data.frame, minlength=data.position_um.size), 1)
+        self.weight = np.ones(data.position_um.size)
+        self.ring_weight = np.ones(len(data.stops))
+        self.steps = 0
+
+    def _information(self) -> FloatArray:
+        """Of the prior; nearly none where nothing is known."""
+        information = np.where(np.isfinite(self.std), self.std**-2.0, 1e-12)
+        information[self.model.slices["ring"]] *= self.ring_weight
+        return np.asarray(information)
+
+    def _cost(self, parameters: FloatArray, mtf: FloatArray) -> float:
+        data = self.model.data
+        residual = (data.mtf - mtf) / data.mtf_std
+        return float(
+            np.sum(residual**2 * self.weight[data.frame])
+            + np.sum(self._information() * (parameters - self.mean) ** 2)
+        )
+
+    def _reweigh(self, parameters: FloatArray, mtf: FloatArray) -> None:
+        data = self.model.data
+        square = np.bincount(data.frame, ((data.mtf - mtf) / data.mtf_std) ** 2, self.rows.size)
+        self.weight = (_FRAME_FREEDOM + 1) / (_FRAME_FREEDOM + np.maximum(square / self.rows, 1.0))
+        off = self.model.part(parameters, "ring") / _RING_STD
+        self.ring_weight = (_RING_FREEDOM + 1) / (_RING_FREEDOM + off**2)
+
+    def _seated(self, parameters: FloatArray) -> FloatArray:
+        """Frames of unknown position put where, of a range, they fit best."""
+        data, at = self.model.data, self.model.slices["rock"]
+        unknown = np.isnan(data.position_um)
+        if not unknown.any():
+            return parameters
+        m, ratio = self.model.magnification, np.exp(self.model.part(parameters, "pupil")[0])
+        f_number = (self.model.stop[data.frame_stop] * (1 + m / ratio)[data.frame_series]).ravel()
+        waves = np.linspace(-1.6, 1.6, _SEATS)
+        green = float(self.model.wavelength_um[data.channels.index("green")])
+        wave_um = 8 * green * f_number**2 / m[data.frame_series] ** 2
+        w040 = self.model.part(parameters, "w040")[0] / green
+        centre = -w040 * (self.model.stop[0] / self.model.stop[data.frame_stop]) ** 4
+        best, place = np.full(unknown.size, np.inf), parameters[at].copy()
+        for w in waves:
+            trial = parameters.copy()
+            trial[at] = np.where(unknown, (centre + w) * wave_um, parameters[at])
+            mtf, _ = self.model(trial)
+            cost = np.bincount(data.frame, ((data.mtf - mtf) / data.mtf_std) ** 2, unknown.size)
+            better = unknown & (cost < best)
+            best, place = np.where(better, cost, best), np.where(better, trial[at], place)
+        seated = parameters.copy()
+        seated[at] = place
+        return seated
+
+    def run(self, parameters: FloatArray, *, seat: bool = False) -> tuple[FloatArray, FloatArray]:
+        """Descend; the parameters and the information matrix at the end."""
+        data, model = self.model.data, self.model
+        reach = np.full(model.size, np.inf)
+        for name, value in _REACH.items():
+            reach[model.slices[name]] = value
+        damping = 1e-3
+        if seat:
+            parameters = self._seated(parameters)
+        mtf, jacobian = model(parameters)
+        for step_number in range(_STEPS):
+            self.steps += 1
+            if seat and step_number in (4, 10):
+                parameters = self._seated(parameters)
+                mtf, jacobian = model(parameters)
+            weight = self.weight[data.frame] / data.mtf_std**2
+            prior = self._information()
+            information = jacobian.T @ (jacobian * weight[:, np.newaxis]) + np.diag(prior)
+            gradient = jacobian.T @ (weight * (data.mtf - mtf)) - prior * (parameters - self.mean)
+            before = self._cost(parameters, mtf)
+            for _ in range(8):
+                damped = information + damping * np.diag(np.diag(information))
+                step = np.linalg.solve(damped, gradient)
+                step *= min(1.0, float(np.min(reach / np.maximum(np.abs(step), 1e-12))))
+                trial = parameters + step
+                mtf_there, jacobian_there = model(trial)
+                after = self._cost(trial, mtf_there)
+                if after <= before:
+                    break
+                damping *= 5
+            else:
+                break
+            parameters, mtf, jacobian = trial, mtf_there, jacobian_there
+            damping = max(damping / 5, 1e-7)
+            if step_number:
+                self._reweigh(parameters, mtf)
+            if before - after < 1e-3 * max(1.0, 1e-3 * after) and step_number > (11 if seat else 1):
+                break
+        weight = self.weight[data.frame] / data.mtf_std**2
+        information = jacobian.T @ (jacobian * weight[:, np.newaxis]) + np.diag(self._information())
+        return parameters, information
+
+
+def _inverse(information: FloatArray) -> FloatArray:
+    """Inverse of a matrix whose figures differ by many orders of magnitude."""
+    scale = 1 / np.sqrt(np.diag(information))
+    inverse = np.linalg.pinv(information * np.outer(scale, scale), hermitian=True)
+    return np.asarray(inverse * np.outer(scale, scale), np.float64)
+
+
+def _solve(
+    model: LensModel,
+    parameters: FloatArray,
+    mean: FloatArray,
+    std: FloatArray,
+    *,
+    seat: bool = False,
+) -> tuple[LensFit, float]:
+    """One descent as a fit, and its cost."""
+    descent = _Descent(model, mean, std)
+    parameters, information = descent.run(parameters, seat=seat)
+    mtf, _ = model(parameters)
+    data = model.data
+    residual = (data.mtf - mtf) / data.mtf_std
+    weight = descent.weight[data.frame]
+    seen = np.bincount(data.frame, minlength=data.position_um.size) > 0
+    fit = LensFit(
+        model=model,
+        parameters=parameters,
+        prior_std=std,
+        covariance=_inverse(information),
+        mtf=mtf,
+        frame_weight=np.where(seen, descent.weight, np.nan),
+        chi_square=float(np.sum(weight * residual**2) / np.sum(weight)),
+        excess_std=float(std[model.slices["excess"]][0]),
+        steps=descent.steps,
+    )
+    return fit, descent._cost(parameters, mtf)
+
+
+def fit_lens(data: LensData) -> LensFit:
+    """Fit the model of a lens to the frames of a session.
+
+    Parameters
+    ----------
+    data : LensData
+        At least one row.
+
+    Raises
+    ------
+    ValueError
+        If there is no row.
+    """
+    if not data.mtf.size:
+        raise ValueError("a lens needs at least one measured frame")
+    model = LensModel(data)
+    unknown = bool(np.isnan(data.position_um).any())
+    mean, std = _prior(model, _FIRST_EXCESS)
+    # The ring's long-tailed prior would let it run off before the aberrations have settled.
+    held = std.copy()
+    held[model.slices["ring"]] = _HELD_RING_STD
+    tried = []
+    for w040_um in _STARTS_UM:
+        first, _ = _solve(model, _start(model, mean, w040_um), mean, held, seat=unknown)
+        second, cost = _solve(model, first.parameters, mean, std)
+        tried.append((replace(second, steps=first.steps + second.steps), cost))
+    fit = min(tried, key=lambda pair: pair[1])[0]
+    seen = np.unique(model.bracket)
+    for _ in range(_ROUNDS):
+        excess, excess_std = fit.value("excess")[seen], fit.std("excess")[seen]
+        spread = max(float(np.sqrt(np.mean(excess**2 + excess_std**2))), _LEAST_EXCESS)
+        if abs(spread - fit.excess_std) < 0.02 * spread:
+            break
+        mean, std = _prior(model, spread)
+        steps = fit.steps
+        fit, _ = _solve(model, fit.parameters, mean, std)
+        fit = replace(fit, steps=fit.steps + steps)
+    return fit
+
+
+def cone_handles(fit: LensFit) -> tuple[ConeHandle, ...]:
+    """The effective f-number by diffraction alone and by the depth of focus alone.
+
+    Diffraction's reach in frequency is wavelength x f-number; the depth of focus is
+    wavelength x f-number squared against a length on the rail. Each handle takes what
+    it needs (wavelengths, rail step) as exact and leaves the other free.
+
+    Returns
+    -------
+    tuple of ConeHandle
+        Without "focus depth" where no rail position is known.
+    """
+    model, data = fit.model, fit.model.data
+    weights: Mapping[str, tuple[float, float]] = {"diffraction": (_FIXED, 0.5)}
+    if not np.isnan(data.position_um).all():
+        weights = {**weights, "focus depth": (0.5, _FIXED)}
+    handles = []
+    for name, (light_std, rail_std) in weights.items():
+        mean, std = _prior(model, fit.excess_std)
+        std[model.slices["pupil"]] = _ANY_PUPIL_STD * 2
+        std[model.slices["light"]], std[model.slices["rail"]] = light_std, rail_std
+        start = fit.parameters.copy()
+        start[model.slices["light" if name == "diffraction" else "rail"]] = 0.0
+        alone, _ = _solve(model, start, mean, std)
+        used = np.unique(np.stack([data.series, data.stop]), axis=1)
+        cone = model.cone(
+            alone.parameters,
+            series=used[0],
+            channel=np.zeros_like(used[0]),
+            stop=model.stop[used[1]],
+            ring_weight=np.eye(model.stop.size)[used[1]],
+        )
+        nominal = model.stop[used[1]] * (1 + model.magnification[used[0]])
+        by = cone.by_f_number.mean(axis=0)
+        handles.append(
+            ConeHandle(
+                name=name,
+                over_nominal=float(np.exp(np.mean(np.log(cone.f_number / nominal)))),
+                std=float(np.sqrt(by @ alone.covariance @ by)),
+            )
+        )
+    return tuple(handles)

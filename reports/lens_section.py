@@ -1,0 +1,131 @@
+"""What does the optical model of a session say, in tables and plain sentences?
+
+``lens_section``: the lens's fitted figures, what takes the contrast at each stop, the
+rules of thumb, and what these frames cannot say.
+"""
+
+from __future__ import annotations
+
+from lab.inference.results import LensResult, LensSeries, RuleResult
+from reports import words
+from reports.markup import prose, table, text
+
+__all__ = ["lens_section"]
+
+_VERDICTS = {
+    "holds": "holds",
+    "too cautious": "too cautious: one may stop down further",
+    "too bold": "too bold: it costs more sharpness than permitted",
+    "cannot tell": "cannot tell",
+}
+
+
+def lens_section(lens: LensResult) -> str:
+    """The section of the page, headings included."""
+    quality = (
+        f"All frames, colours and magnifications together; brackets scatter "
+        f"{words.number(lens.excess_percent, 1)} % about the model."
+    )
+    if not lens.describes:
+        quality += " It does not describe this lens well: the interpolated optimum is given above."
+    parts = [
+        '<h2 id="lens">The lens, from all frames together</h2>',
+        f"<p>{prose(quality)}</p>",
+    ]
+    if any(one.rules for one in lens.series):
+        parts.append(_rules(lens))
+    parts += [_shares(one) for one in lens.series]
+    parts.append(_figures(lens))
+    if lens.cannot_say:
+        items = "\n".join(f"<li>{text(sentence)}</li>" for sentence in lens.cannot_say)
+        parts.append(f"<h3>What these frames cannot say</h3>\n<ul>\n{items}\n</ul>")
+    if lens.frames_in_doubt:
+        parts.append(f"<p>Frames that do not fit: {text(', '.join(lens.frames_in_doubt))}.</p>")
+    return "\n".join(parts)
+
+
+def _rules(lens: LensResult) -> str:
+    rows = [_rule_row(series, one) for series in lens.series for one in series.rules]
+    caption = (
+        "Rules of thumb (common practice) put to the test. Loss: of MTF50 at the rule's limit "
+        "against the optimum, 95 % interval. Depth: of field at the deepest sharp stop over that "
+        "at the limit."
+    )
+    head = ("Series", "Rule: not past", "Verdict", "Probability", "Loss at its limit", "Depth")
+    return table(caption, head, rows)
+
+
+def _rule_row(series: LensSeries, one: RuleResult) -> tuple[str, ...]:
+    loss = "not measured"
+    if one.loss_percent is not None and one.loss_low95 is not None:
+        span = words.interval_words(one.loss_low95, one.loss_high95, 0)
+        loss = f"{words.number(one.loss_percent, 0)} % ({span})"
+    depth = "none" if one.depth_given_away is None else f"{words.number(one.depth_given_away, 1)} ×"
+    verdict = _VERDICTS[one.verdict] + (f" ({text(one.reason)})" if one.reason else "")
+    return (
+        words.magnification_words(series.magnification),
+        text(one.rule),
+        verdict,
+        f"{words.number(100 * one.probability, 0)} %",
+        loss,
+        depth,
+    )
+
+
+def _shares(series: LensSeries) -> str:
+    rows = [
+        (
+            words.marked_stop(stop.marked_stop),
+            words.plus_minus(stop.effective_f_number, stop.effective_f_number_std, 2),
+            *(
+                f"{words.number(100 * share, 0)} %"
+                for share in (
+                    stop.diffraction_share,
+                    stop.aberration_share,
+                    stop.defocus_share,
+                    stop.pixel_share,
+                    stop.residual_share,
+                )
+            ),
+            f"{words.number(stop.beyond_model_percent, 1, signed=True)} %",
+        )
+        for stop in series.stops
+    ]
+    caption = (
+        f"At {words.magnification_words(series.magnification)}: measured effective "
+        "f\N{NON-BREAKING HYPHEN}number, and what takes the contrast at MTF50 (shares add up to "
+        "100 %)."
+    )
+    head = (
+        "Marked stop",
+        "Effective f\N{NON-BREAKING HYPHEN}number",
+        "Diffraction",
+        "Spherical aberration",
+        "Focus",
+        "Pixel",
+        "Residual blur",
+        "Beyond the model",
+    )
+    return table(caption, head, rows, wide=True)
+
+
+def _figures(lens: LensResult) -> str:
+    rows = [
+        (
+            text(one.name),
+            words.plus_minus(one.value, one.std, 3) + (f" {text(one.unit)}" if one.unit else ""),
+            "measured" if one.measured else "not measured: as known beforehand",
+        )
+        for one in lens.figures
+    ]
+    rows += [
+        (
+            f"effective f\N{NON-BREAKING HYPHEN}number over N (1 + m), by {text(cone.name)} alone",
+            words.plus_minus(cone.over_nominal, cone.std, 3),
+            "measured",
+        )
+        for cone in lens.cones
+    ]
+    return table(
+        "Figures of the lens and rig, ± 1 standard uncertainty.", ("What", "Value", ""), rows
+    )
