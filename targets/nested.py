@@ -38,8 +38,8 @@ __all__ = ["nested_field"]
 
 # Lengths are shares of the frame's long side at the highest magnification, r is a ring's
 # radius. Our choice: squares as large as the clear zones allow.
-CENTRE_SIDE = 0.1
-FIRST_RADIUS = 0.156
+CENTRE_SIDE = 0.095
+FIRST_RADIUS = 0.16
 GROWTH = math.sqrt(1.3)  # from ring to ring
 RAYS = 28
 SIDE = 0.11  # of r
@@ -54,7 +54,7 @@ CODE_MODULES = 25  # across, of the largest code
 BAR_LENGTH_LIMIT = 1.6
 
 LOWEST, HIGHEST = 0.05, 20.0
-# At the lowest magnification the centre square is then 1 % of the frame's long side.
+# At the lowest magnification the centre square is then 1 % of the frame's length.
 RATIO_LIMIT = 10.0
 LARGEST_MM = 2000.0
 # About the finest line of a usual photomask; common practice, no published source.

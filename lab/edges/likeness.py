@@ -25,10 +25,12 @@ from targets.layout import Field, Point
 
 __all__ = ["right_way_up"]
 
-_GRID_PER_SIDE = 8  # grid of the comparison of frame and field
-_GRID_BLUR = 0.2 * _GRID_PER_SIDE
+# Cells per side of the grid on which frame and field are compared. In a nested field the
+# anchors are small in the frame, so that a finer grid would only cost time.
+_GRID_ALIKE, _GRID_NESTED = 8, 6
+_BLUR_SIDES = 0.2
 _MOST_WAYS = 60
-_LIGHT_BLUR = 0.1 * _GRID_PER_SIDE  # of a template that is yet to be blurred like the frame
+_LIGHT_BLUR_SIDES = 0.1  # of a template that is yet to be blurred like the frame
 _FEWEST_OF_BEST = 0.6  # pairs of a pairing, over those of the one with most
 # By how much the best pairing must be more like the frame than any other: 1 is the
 # difference without blur and noise, 0 a draw.
@@ -57,16 +59,16 @@ def right_way_up(
 def _by_all_marks(
     view: FrameView, field: Field, blobs: FloatArray, ways: list[dict[int, int]]
 ) -> dict[int, int] | Rejection:
-    darkness, at_px = _darkness(view, blobs)
-    template = _whole_template(field, view.side_mm / _GRID_PER_SIDE)
+    darkness, at_px = _darkness(view, blobs, _GRID_NESTED)
+    template = _whole_template(field, view.side_mm / _GRID_NESTED)
     ways = _distinct([way for way in ways if len(way) >= _FEWEST_OF_BEST * len(ways[0])])
     expected = []
     for way in ways:
         to_px = _plane_map(view, field, blobs, way, projective=True)
         px_per_mm = math.sqrt(abs(np.linalg.det(to_px.jacobian((0.0, 0.0)))))
-        px_per_step = _grid_step(view) * view.reduced.bin_px
-        known = _LIGHT_BLUR * template.cell_mm * px_per_mm / px_per_step
-        missing = math.sqrt(max(_GRID_BLUR**2 - known**2, 0.0))
+        step_mm = _grid_step(view, _GRID_NESTED) * view.reduced.bin_px / px_per_mm
+        known = _LIGHT_BLUR_SIDES * view.side_mm / step_mm
+        missing = math.sqrt(max((_BLUR_SIDES * _GRID_NESTED) ** 2 - known**2, 0.0))
         at_mm = to_px.inverse(at_px)
         for from_front in ((1.0, 1.0), (-1.0, 1.0)):
             seen = template.at(at_mm * from_front).reshape(darkness.shape)
@@ -87,8 +89,8 @@ def _by_all_marks(
 def _by_orientation_mark(
     view: FrameView, field: Field, blobs: FloatArray, ways: list[dict[int, int]]
 ) -> dict[int, int] | Rejection:
-    darkness, at_px = _darkness(view, blobs)
-    mark, rest = _templates(field, view.side_mm / _GRID_PER_SIDE)
+    darkness, at_px = _darkness(view, blobs, _GRID_ALIKE)
+    mark, rest = _templates(field, view.side_mm / _GRID_ALIKE)
     whole_field = replace(rest, cells=rest.cells + mark.cells)
     tried: list[tuple[float, int, FloatArray]] = []
     ways = [way for way in ways if len(way) >= max(4, len(ways[0]) - 3)]
@@ -105,7 +107,7 @@ def _by_orientation_mark(
     centres = np.array([field.squares[j].centre_mm for j in ways[best]])
     spread_px = view.reduced.to_frame(blobs[list(ways[best].values())]).var(axis=0).sum()
     px_per_cell = math.sqrt(spread_px / centres.var(axis=0).sum()) * mark.cell_mm
-    steps_per_cell = px_per_cell / (_grid_step(view) * view.reduced.bin_px)
+    steps_per_cell = px_per_cell / (_grid_step(view, _GRID_ALIKE) * view.reduced.bin_px)
     whole = float(np.sum(mark.cells**2)) * steps_per_cell**2
     if energy > 0.3 * whole:
         # Share of the mark that is seen: 1 if it is there, less when blurred, 0 on clear ground.
@@ -153,19 +155,19 @@ def _contradict(one: dict[int, int], other: dict[int, int]) -> bool:
     return not common or any(one[i] != other[i] for i in common)
 
 
-def _grid_step(view: FrameView) -> int:
-    return max(1, round(view.side / _GRID_PER_SIDE))
+def _grid_step(view: FrameView, per_side: int) -> int:
+    return max(1, round(view.side / per_side))
 
 
-def _darkness(view: FrameView, blobs: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _darkness(view: FrameView, blobs: FloatArray, per_side: int) -> tuple[FloatArray, FloatArray]:
     """Darkness (0 ground, 1 square) on a coarse grid, blurred; grid points (col, row) [px]."""
-    step = _grid_step(view)
+    step = _grid_step(view, per_side)
     n_row, n_col = (n // step for n in view.ratio.shape)
     cut = view.ratio[: n_row * step, : n_col * step]
     coarse = cut.reshape(n_row, step, n_col, step).mean(axis=(1, 3), dtype=np.float64)
     col, row = np.rint(blobs).astype(int).T
     dark = float(np.median(view.ratio[row, col]))
-    blurred = ndimage.gaussian_filter((1 - coarse) / (1 - dark), _GRID_BLUR)
+    blurred = ndimage.gaussian_filter((1 - coarse) / (1 - dark), _BLUR_SIDES * per_side)
     rows, cols = np.indices(blurred.shape).reshape(2, -1) * step + (step - 1) / 2
     return blurred, view.reduced.to_frame(np.stack([cols, rows], axis=1))
 
@@ -176,14 +178,16 @@ def _templates(field: Field, cell_mm: float) -> tuple[_Template, _Template]:
     marks = [mark for mark in field.marks if mark.role == "orientation"]
     rest: list[tuple[Point, ...]] = [square.corners_mm() for square in field.squares]
     rest += [mark.polygon_mm for mark in field.marks if mark.role != "orientation"]
-    grid = field.extent_mm(), cell_mm, _GRID_BLUR
+    grid = field.extent_mm(), cell_mm, _BLUR_SIDES * _GRID_ALIKE
     return _Template.of([mark.polygon_mm for mark in marks], *grid), _Template.of(rest, *grid)
 
 
 @lru_cache(maxsize=4)
 def _whole_template(field: Field, cell_mm: float) -> _Template:
     """All shapes, lightly blurred."""
-    return _Template.of(field.polygons_mm(), field.extent_mm(), cell_mm, _LIGHT_BLUR)
+    return _Template.of(
+        field.polygons_mm(), field.extent_mm(), cell_mm, _LIGHT_BLUR_SIDES * _GRID_NESTED
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -42,7 +42,7 @@ _SMALLEST_ANCHOR_BLOB = 0.55  # anchors are smaller beside their blur, which shr
 # of their pixels in a region; squares smaller than that share of the frame's diagonal
 # stand so close that each tells the same as its neighbours.
 _LEAST_SIDE_PX = 32.0
-_LEAST_SIDE_OF_DIAGONAL = 0.008
+_LEAST_SIDE_OF_DIAGONAL = 0.0075
 _OFF_PLACE_SIDES = 0.25  # from where the squares matched first say a square is
 _SEEN_DARKNESS = 0.75  # at its middle, over that of the darkest: blurred away below
 _AXIS_DEG = 22.5  # an edge this near an axis of the frame runs along it

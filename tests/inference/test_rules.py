@@ -94,7 +94,7 @@ def test_tolerance_and_permitted_loss_move_the_verdict() -> None:
     assert judged("2x: f/8", loss_percent=40.0)[0].verdict == "too cautious"
     (within,) = judged("2x: f/8", loss_percent=17.5)
     assert within.verdict == "holds"
-    assert within.probabilities["holds"] > 0.99
+    assert within.probabilities["holds"] > 0.95
 
 
 def test_effective_and_infinity_rules_at_any_size() -> None:
