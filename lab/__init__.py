@@ -27,10 +27,16 @@ if TYPE_CHECKING:
     from lab.frames import read_frame as read_frame
     from lab.frames.codes import read_slate as read_slate
     from lab.inference.colour import lateral_colour as lateral_colour
+    from lab.inference.depth_plan import plan_depth as plan_depth
+    from lab.inference.lens_data import lens_data as lens_data
+    from lab.inference.lens_fit import fit_lens as fit_lens
+    from lab.inference.lens_result import lens_result as lens_result
+    from lab.inference.rules import judge_rules as judge_rules
     from lab.inference.session_analysis import analyse_session as analyse_session
     from lab.optics.geometry import depth_of_field as depth_of_field
     from lab.optics.geometry import effective_f_number as effective_f_number
     from lab.optics.illumination import lighting_advice as lighting_advice
+    from lab.optics.illumination import lighting_sentences as lighting_sentences
     from lab.optics.partial_coherence import partially_coherent_edge as partially_coherent_edge
     from lab.optics.system import diffraction_mtf as diffraction_mtf
     from lab.optics.system import diffraction_mtf50 as diffraction_mtf50
@@ -42,6 +48,12 @@ if TYPE_CHECKING:
     from lab.session.target_need import target_need as target_need
 
 _HOME = {
+    "lighting_sentences": "lab.optics.illumination",
+    "plan_depth": "lab.inference.depth_plan",
+    "judge_rules": "lab.inference.rules",
+    "lens_result": "lab.inference.lens_result",
+    "lens_data": "lab.inference.lens_data",
+    "fit_lens": "lab.inference.lens_fit",
     "partially_coherent_edge": "lab.optics.partial_coherence",
     "target_need": "lab.session.target_need",
     "read_slate": "lab.frames.codes",

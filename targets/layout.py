@@ -60,8 +60,8 @@ ROLES = ("orientation", "code", "scale", "text")
 # A field serves magnifications up to this factor beyond its own: from there on
 # the outer squares leave the frame or fill too little of it. Our choice.
 FIELD_RATIO_LIMIT = 1.25
-# Of half a view's diagonal: what may come into the frame when it is off by as much.
-VIEW_REACH = 1.25
+# Of half a view's diagonal: what a sensor half as large again sees, or one that stands off.
+VIEW_REACH = 1.6
 
 # Limits for a record from elsewhere. A sheet of ten fields for one magnification
 # each has about 150 squares and 2000 marks and takes 300 kB.
@@ -174,8 +174,8 @@ class Field:
         Returns
         -------
         Field
-            The frame's size there, and the squares and marks that lie in a circle a
-            quarter wider than the frame, however small.
+            The frame's size there, and the squares and marks that reach into a circle
+            1.6 times as wide as its diagonal, however small.
 
         Raises
         ------

@@ -80,9 +80,13 @@ def frame_view(frame: Frame, field: Field, px_per_mm: float) -> FrameView:
     anchors = _anchors(field, side_mm, min(frame.shape) / px_per_mm)
     bins_per_mm = px_per_mm / reduced.bin_px
     anchor_mm = float(np.median(side_mm[anchors]))
+    away = np.array([math.hypot(*s.centre_mm) for s in field.squares])
+    in_sight = away < np.hypot(*frame.shape) / 2 / px_per_mm
     return FrameView(
         reduced=reduced,
-        ratio=over_ground(reduced.image, float(np.max(side_mm)) * bins_per_mm),
+        ratio=over_ground(
+            reduced.image, np.max(side_mm, where=in_sight, initial=anchor_mm) * bins_per_mm
+        ),
         anchors=anchors,
         side=anchor_mm * bins_per_mm,
         side_mm=anchor_mm,

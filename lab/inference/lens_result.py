@@ -299,13 +299,19 @@ def with_lens(result: SessionResult, lens: LensResult | None) -> SessionResult:
     """A session's result with the model's optimum in place of the interpolated one."""
     if lens is None:
         return result
-    if not lens.describes:
-        return replace(result, lens=lens)
     by_magnification = {one.magnification: one for one in lens.series}
 
     def moved(series: SeriesResult) -> SeriesResult:
+        series = replace(
+            series,
+            interpolated_optimum_stop=series.optimum_stop,
+            interpolated_low95=series.optimum_low95,
+            interpolated_high95=series.optimum_high95,
+        )
         one = by_magnification.get(series.magnification)
-        if one is None or one.optimum_stop is None or series.optimum_stop is None:
+        if not lens.describes or one is None or one.optimum_stop is None:
+            return series
+        if series.optimum_stop is None:
             return series
         inside = "optimum-not-bracketed" not in one.flags
         return replace(
@@ -319,11 +325,7 @@ def with_lens(result: SessionResult, lens: LensResult | None) -> SessionResult:
             deepest_high95=one.deepest_high95,
             flags=(
                 *one.flags,
-                *(
-                    f
-                    for f in series.flags
-                    if f not in ("optimum-not-bracketed", "deepest-beyond-range")
-                ),
+                *(f for f in series.flags if f not in _OF_THE_OPTIMUM),
             ),
         )
 

@@ -97,7 +97,7 @@ class SeriesResult:
     curve_diffraction_mtf50_image_cyc_per_mm: tuple[float, ...]
     deepest_low95: float | None = None
     deepest_high95: float | None = None
-    interpolated_optimum_stop: float | None = None  # where the model's is given instead
+    interpolated_optimum_stop: float | None = None  # beside the model of the lens
     interpolated_low95: float | None = None
     interpolated_high95: float | None = None
     colours: tuple[ColourResult, ...] = ()  # at the stop nearest the optimum

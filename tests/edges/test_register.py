@@ -1,106 +1,41 @@
 """Recovery: charts drawn at known turns, sizes, blurs and tilts; frames that are no such chart.
 
-The frames are drawn here, from the layout's polygons and nothing of the
-registration, and once by the simulator.
+The frames are drawn from the layout's polygons and nothing of the registration, and
+once by the simulator.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pytest
-from scipy.ndimage import gaussian_filter
 
 from lab.edges.register import Registration, register_field
-from lab.edges.types import FloatArray, Rejection
+from lab.edges.types import Rejection
 from lab.edges.window import region_inside, region_window
 from lab.frames.frame import Frame
 from lab.simulate.render import render_frame
 from lab.simulate.rig import SimulatedRig
 from targets.chart import square_field
 from targets.layout import Field
+from tests.edges.drawn import RGGB, Pose, coverage, drawn_frame, worst_edge_px
 
-SHAPE = (640, 960)
-PITCH_UM = 4.35
-NOMINAL = 2.0
-RGGB = np.array([[0, 1], [1, 2]], np.int8)
-SENSITIVITY = np.array([0.5, 1.0, 0.7])  # invented
+SHAPE = Pose.shape
+PITCH_UM = Pose.pitch_um
+NOMINAL = Pose.magnification
 FIELD = square_field(
     magnification=NOMINAL,
     sensor_width_mm=SHAPE[1] * PITCH_UM / 1000,
     sensor_height_mm=SHAPE[0] * PITCH_UM / 1000,
 )
 SIDE_PX = FIELD.squares[0].side_mm * NOMINAL * 1000 / PITCH_UM  # 91
-CENTRE = np.array([SHAPE[1] - 1, SHAPE[0] - 1]) / 2
 
 
-@dataclass(frozen=True, kw_only=True)
-class Pose:
-    """How the chart lies in the frame; the truth of every test."""
-
-    magnification: float = NOMINAL
-    turn_deg: float = 3.0
-    shift_px: tuple[float, float] = (4.2, -3.7)
-    tilt: tuple[float, float] = (0.0, 0.0)  # relative change of scale per px
-    mirrored: bool = False
-
-    def __call__(self, at_mm: npt.ArrayLike) -> FloatArray:
-        angle = np.radians(self.turn_deg)
-        cos, sin = np.cos(angle), np.sin(angle)
-        points = np.asarray(at_mm) * ((-1, 1) if self.mirrored else (1, 1))
-        flat = points @ np.array([[cos, sin], [-sin, cos]]) * self.magnification * 1000 / PITCH_UM
-        depth = 1 + flat @ self.tilt
-        return np.asarray(flat / depth[:, np.newaxis] + CENTRE + self.shift_px)
-
-
-def coverage(field: Field, pose: Pose) -> FloatArray:
-    """Dark share of each pixel; all shapes are convex."""
-    dark = np.zeros(SHAPE)
-    for polygon in field.polygons_mm():
-        corners = pose(polygon)
-        low = np.maximum(np.floor(corners.min(axis=0)) - 1, 0).astype(int)
-        high = np.minimum(np.ceil(corners.max(axis=0)) + 2, SHAPE[::-1]).astype(int)
-        if (low >= high).any():
-            continue
-        x = np.arange(low[0], high[0])
-        y = np.arange(low[1], high[1])[:, np.newaxis]
-        share = np.ones((high[1] - low[1], high[0] - low[0]))
-        for corner, along in zip(corners, np.roll(corners, -1, axis=0) - corners, strict=True):
-            cross = along[0] * (y - corner[1]) - along[1] * (x - corner[0])
-            inwards = -cross if pose.mirrored else cross
-            share *= np.clip(inwards / np.hypot(*along) + 0.5, 0, 1)
-        patch = dark[low[1] : high[1], low[0] : high[0]]
-        np.maximum(patch, share, out=patch)
-    return dark
-
-
-def shoot(
-    pose: Pose,
-    *,
-    field: Field = FIELD,
-    blur_px: float = 1.5,
-    shading: float = 0.3,
-    seed: int = 0,
-    stain: npt.NDArray[np.float64] | float = 0.0,
-) -> Frame:
-    """A noisy mosaic of the chart, light falling off towards the corners."""
-    dark = gaussian_filter(np.maximum(coverage(field, pose), stain), blur_px)
-    row = np.arange(SHAPE[0])[:, np.newaxis] - CENTRE[1]
-    col = np.arange(SHAPE[1]) - CENTRE[0]
-    light = 2000 * (1 - shading * (row**2 + col**2) / (CENTRE @ CENTRE))
-    scene = light * (1 - 0.94 * dark)
-    pixels = scene * np.tile(SENSITIVITY[RGGB], (SHAPE[0] // 2, SHAPE[1] // 2))
-    pixels = pixels + np.random.default_rng(seed).normal(size=SHAPE) * np.sqrt(9 + pixels)
-    return Frame(
-        path=Path("invented.dng"),
-        pixels=pixels.astype(np.float32),
-        pattern=RGGB,
-        saturated=np.zeros(SHAPE, np.bool_),
-        white_dn=4000.0,
-    )
+def shoot(pose: Pose, *, field: Field = FIELD, **how: Any) -> Frame:
+    return drawn_frame(pose, field, **how)
 
 
 def register(frame: Frame, *, field: Field = FIELD) -> Registration:
@@ -115,28 +50,12 @@ def reason(frame: Frame, *, field: Field = FIELD) -> str:
     return result.reason
 
 
-def worst_edge_px(result: Registration, pose: Pose) -> float:
-    """Largest distance of an edge region's centre from the true edge line."""
-    worst = 0.0
-    for edge in result.edges:
-        square = next(s for s in FIELD.squares if s.name == edge.square)
-        truth = next(e for e in square.edges() if e.name == edge.edge)
-        start, end = pose([truth.start_mm, truth.end_mm])
-        along = (end - start) / np.hypot(*(end - start))
-        outward = np.array([along[1], -along[0]])
-        angle = np.radians(edge.region.angle_deg)
-        assert outward @ (np.cos(angle), np.sin(angle)) > np.cos(np.radians(0.3))
-        at = np.array([edge.region.centre_col, edge.region.centre_row])
-        worst = max(worst, abs(float((at - start) @ outward)))
-    return worst
-
-
 def check(result: Registration, pose: Pose, *, edge_px: float) -> None:
     assert result.measured_magnification == pytest.approx(pose.magnification, rel=0.002)
     turn = (result.rotation_deg - pose.turn_deg + 180) % 360 - 180
     assert abs(turn) < 0.1
     assert result.orientation == round(pose.turn_deg / 90) % 4 * 90
-    assert worst_edge_px(result, pose) < edge_px
+    assert worst_edge_px(result, pose, FIELD) < edge_px
     assert all(region_inside(edge.region, SHAPE) for edge in result.edges)
 
 
@@ -197,13 +116,13 @@ def test_covered_and_stained_squares_do_no_harm() -> None:
     assert not {"1", "2"} & {edge.square for edge in result.edges}
     assert result.measured_magnification == pytest.approx(NOMINAL, rel=5e-4)
     clean = replace(result, edges=tuple(e for e in result.edges if e.square != "8"))
-    assert worst_edge_px(clean, pose) < 0.4
+    assert worst_edge_px(clean, pose, FIELD) < 0.4
 
 
 @pytest.mark.parametrize("turn", [0.0, 94.0])
 def test_regions_hold_one_edge_and_nothing_else(turn: float) -> None:
     pose = Pose(turn_deg=turn)
-    dark = coverage(FIELD, pose)
+    dark = coverage(pose, FIELD)
     result = register(shoot(pose))
     for edge in result.edges:
         rows, cols, inside = region_window(edge.region, SHAPE)
@@ -269,7 +188,7 @@ def test_a_simulated_frame() -> None:
 def test_three_planes_register_like_a_mosaic() -> None:
     pose = Pose()
     mosaic = shoot(pose)
-    scene = 2000 * (1 - 0.94 * coverage(FIELD, pose))
+    scene = 2000 * (1 - 0.94 * coverage(pose, FIELD))
     planes = replace(
         mosaic,
         pixels=np.repeat(scene[:, :, np.newaxis], 3, axis=2).astype(np.float32),

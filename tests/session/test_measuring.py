@@ -32,6 +32,7 @@ from lab.simulate.truth import best_focus, true_mtf50
 from targets.chart import square_field
 from targets.fidelity import DEFAULT_LOSS, edge_mtf_loss
 from targets.layout import Field
+from targets.nested import nested_field
 
 # Square on and without lateral colour, so that each edge's truth is that of the axis.
 RIG = SimulatedRig(
@@ -262,6 +263,39 @@ def test_key_places_are_centre_and_corners(file: Path, field: Field) -> None:
         for square in corners:
             assert count[square, "green", direction] == 1
             assert count[square, "red", direction] == count[square, "blue", direction] == 1
+
+
+def test_key_places_of_a_chart_for_a_range(tmp_path: Path, focus_um: float) -> None:
+    """Recovery: the centre square and, in each corner, all four directions, once each."""
+    size = {"n_rows": 960, "n_cols": 1440}
+    chart = nested_field(
+        magnification_low=1,
+        magnification_high=5,
+        sensor_width_mm=size["n_cols"] * PITCH_MM,
+        sensor_height_mm=size["n_rows"] * PITCH_MM,
+    ).view(MAGNIFICATION)
+    path = _rendered(tmp_path / "IMG_0006.dng", chart, focus_um, **size)
+    record = run_task(_task(path, chart))
+    assert (record.status, record.reason) == ("measured", "")
+    assert record.measured_magnification == pytest.approx(MAGNIFICATION, rel=1e-3)
+    green = [e for e in record.edges if e.channel == "green"]
+    centre = [e for e in green if np.hypot(e.field_x, e.field_y) <= CENTRE_RADIUS]
+    assert Counter(e.direction for e in centre) == {"horizontal": 2, "vertical": 2}
+    outer = [e for e in green if e not in centre]
+    assert len(outer) == 16
+    corners = Counter((e.field_x > 0, e.field_y > 0, e.direction) for e in outer)
+    assert set(corners.values()) == {1}
+    assert min(min(abs(e.field_x) / 0.832, abs(e.field_y) / 0.555) for e in outer) > 0.4
+    truth = PITCH_MM * true_mtf50(
+        RIG,
+        magnification=MAGNIFICATION,
+        stop=STOP,
+        channel="green",
+        focus_shift_um=focus_um,
+        edge_angle_deg=6.0,
+    )
+    for edge in green:
+        assert edge.mtf50_cyc_per_px == pytest.approx(truth, rel=0.03)
 
 
 def test_every_edge_adds_squares_and_colours(file: Path, field: Field) -> None:

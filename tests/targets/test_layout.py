@@ -112,6 +112,34 @@ def test_the_documented_record_is_read(tmp_path: Path) -> None:
     assert json.loads(path.read_text()) == json.loads(example)
 
 
+def test_a_record_of_version_1_is_read(plate: Layout, tmp_path: Path) -> None:
+    """Its one magnification is both ends of the range."""
+    path = tmp_path / "target.json"
+    write_layout(plate, path)
+    record = json.loads(path.read_text())
+    record["version"] = 1
+    for field in record["fields"]:
+        field["magnification"] = field.pop("magnification_low")
+        del field["magnification_high"]
+    path.write_text(json.dumps(record))
+    assert read_layout(path) == plate
+    record["fields"][1]["magnification"] = -2
+    path.write_text(json.dumps(record))
+    with pytest.raises(TargetError, match=r"fields\[1\]\.magnification: is -2"):
+        read_layout(path)
+
+
+def test_a_range_of_two_fields_with_a_gap_is_served_from_the_nearer(plate: Layout) -> None:
+    """Exact: 1x to 2x and 3x; 2.4 is nearer to 2, 2.5 to 3, as ratios; 5 is near none."""
+    one, _, three = plate.fields
+    wide = replace(one, magnification_high=2.0)
+    layout = replace(plate, fields=(wide, three), sheet_origins_mm=plate.sheet_origins_mm[:2])
+    assert layout.field_for(2.4).name == "club 1x"
+    assert layout.field_for(2.5).name == "club 3x"
+    with pytest.raises(TargetError, match=r"\(fields: 1x to 2x, 3x\)"):
+        layout.field_for(5)
+
+
 def put(*keys: str | int, value: Any) -> Callable[[Record], None]:
     def change(record: Record) -> None:
         place: Any = record
@@ -171,6 +199,10 @@ MARK = ("fields", 1, "marks", 0)
         (put("sheet_origins_mm", 0, value=[0, 5]), r"fields\[0\]: reaches beyond the sheet"),
         (put("name", value="x" * 201), r"name: is 'xxx.*\.\.\., not a text of 1 to 200"),
         (put("name", value=""), r"name: is '', not a text"),
+        (
+            put("fields", 0, "magnification_low", value=1.5),
+            r"fields\[0\]\.magnification_low: is 1\.5, above the high one, 1\.",
+        ),
     ],
 )
 def test_a_malformed_record_is_refused_with_its_place(
