@@ -69,7 +69,7 @@ def test_session_file_names_the_rig_and_the_frames(session) -> None:
     assert config.series[1].stops == (4.0, 11.0)
     assert config.series[1].focus_step_um == 20.0
     layout = read_layout(folder / "target.json")
-    assert sorted(one.magnification for one in layout.fields) == [1.0, 2.0]
+    assert sorted(one.magnification_low for one in layout.fields) == [1.0, 2.0]
 
 
 def test_frames_carry_times_in_order_and_no_f_number(session) -> None:
