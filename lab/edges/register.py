@@ -167,8 +167,11 @@ def register_field(
     chosen = right_way_up(view, field, blobs, ways)
     if isinstance(chosen, Rejection):
         return chosen
+    centres = np.array([field.squares[i].centre_mm for i in chosen])
+    spread = blobs[list(chosen.values())].var(axis=0).sum()
     starts = {i: blobs[m] for i, m in chosen.items()}
-    placed = _without_outliers(field, _centroids(view, field, starts, rounds=3))
+    placed = _centroids(view, field, starts, math.sqrt(spread / centres.var(axis=0).sum()), 3)
+    placed = _without_outliers(field, placed)
     if not spans_plane(np.array([complex(*field.squares[i].centre_mm) for i in placed])):
         return Rejection(
             reason=f"only {len(placed)} of {anchors} squares lie well inside the frame. "
@@ -177,24 +180,33 @@ def register_field(
     to_px = fit_plane_map(*_points(field, placed), projective=True)
     seen = set(chosen)
     if anchors < total:
-        placed = _all_in_sight(frame, field, view, to_px, dark)
-        seen = set(placed)
-        placed = _without_outliers(field, placed)
-        to_px = fit_plane_map(*_points(field, placed), projective=True)
+        found = _all_in_sight(frame, field, view, to_px, dark)
+        if not found:
+            return Rejection(
+                reason="the chart was found, but none of its squares is large and sharp enough: "
+                f"they need {_LEAST_SIDE_PX:g} px a side and a dark middle. Focus, or use a chart "
+                "made for this sensor and magnification"
+            )
+        seen = set(found)
+        found = _without_outliers(field, found)
+        if len(found) >= len(placed):
+            placed = found
+            to_px = fit_plane_map(*_points(field, placed), projective=True)
     return _registration(frame, field, to_px, seen, placed, pixel_pitch_um)
 
 
 def _centroids(
-    view: FrameView, field: Field, starts: dict[int, FloatArray], *, rounds: int
+    view: FrameView,
+    field: Field,
+    starts: dict[int, FloatArray],
+    bins_per_mm: float,
+    rounds: int,
 ) -> dict[int, FloatArray]:
     """Centroid (col, row) [px] of the darkness of each square with room around it.
 
-    ``starts`` holds places [bins] of squares anywhere in the field.
+    ``starts`` holds where each is sought first. [bins]
     """
     image = view.reduced.image
-    centres = np.array([field.squares[i].centre_mm for i in starts])
-    spread = np.array(list(starts.values())).var(axis=0).sum()
-    bins_per_mm = math.sqrt(spread / centres.var(axis=0).sum())
     last = np.array(image.shape[::-1]) - 1.0
     centroids: dict[int, FloatArray] = {}
     for i, at in starts.items():
@@ -223,7 +235,8 @@ def _all_in_sight(
         if inside[i] and square.side_mm >= least_mm
     }
     found = {}
-    for i, at in _centroids(view, field, starts, rounds=1).items():
+    bins_per_mm = px_per_mm / view.reduced.bin_px
+    for i, at in _centroids(view, field, starts, bins_per_mm, 1).items():
         col, row = np.rint(view.reduced.from_frame(at)).astype(int)
         is_dark = 1 - view.ratio[row, col] > _SEEN_DARKNESS * (1 - dark)
         off_mm = float(np.hypot(*(at - places[i]))) / px_per_mm

@@ -231,6 +231,22 @@ def test_the_chart_for_one_magnification_is_told_from_it() -> None:
     assert reason(nested, 2.0, other)
 
 
+@pytest.mark.parametrize(("rows", "said"), [(200, "32 px a side"), (320, "")])
+def test_a_frame_of_few_pixels(rows: int, said: str) -> None:
+    """Of 300 x 200 pixels no square is large enough, of 480 x 320 a few are."""
+    pitch_um = PITCH_UM * SHAPE[0] / rows
+    shape = (rows, rows * 3 // 2)
+    truth = Pose(magnification=2.5, turn_deg=1.0, shape=shape, pitch_um=pitch_um)
+    frame = drawn_frame(truth, FIELD, blur_px=0.6)
+    result = register_field(frame, SHEET.field_for(2.5), magnification=2.5, pixel_pitch_um=pitch_um)
+    if isinstance(result, Rejection):
+        assert said and said in result.reason
+    else:
+        assert not said
+        assert result.measured_magnification == pytest.approx(2.5, rel=1e-3)
+        assert 8 <= len(result.edges) < 100
+
+
 def test_a_flat_frame_is_told() -> None:
     flat = replace(FIELD, squares=(), marks=())
     assert "no dark squares" in reason(drawn_frame(pose(2.0, 0.0), flat, shading=0.0), 2.0)
