@@ -33,6 +33,7 @@ _SMALLEST_WINDOW_SIDES = 0.74  # near the frame's border: just the corners
 _LENGTH_SIDES = 0.7
 _HALF_WIDTH_SIDES = 0.45
 _OUTLIER_PX = 2.0  # a centroid this near the map is never dropped
+_LEAST_SIDE_BINS = 5.0  # of an anchor: fewer tell no square from a speck
 _MOST_BLOBS = 40
 _MOST_BLOBS_PER_ANCHOR = 8 / 3
 _SMALLEST_BLOB = 0.7  # sides
@@ -137,6 +138,11 @@ def register_field(
         raise ValueError("a field needs an orientation mark to be registered")
     view = frame_view(frame, field, magnification * 1000 / pixel_pitch_um)
     anchors = view.anchors.size
+    if not view.side > _LEAST_SIDE_BINS:
+        return Rejection(
+            reason=f"the frame has too few pixels ({frame.shape[1]} x {frame.shape[0]}) to find "
+            "the chart's squares in it"
+        )
     dark = float(np.percentile(view.ratio, 1))
     if not dark < 0.8:
         return Rejection(

@@ -1,6 +1,6 @@
 """Is the chart for a range of magnifications found wherever it must be?
 
-    python -m tests.bench.register_study                   all frames, a quarter of an hour
+    python -m tests.bench.register_study                   all frames, seven minutes
     python -m tests.bench.register_study --magnification 2 one fifth of them
 
 One chart for 1x to 5x for each sensor, rendered at 1x, 2x, 3x, 4x and 5x (the true

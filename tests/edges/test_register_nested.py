@@ -106,11 +106,17 @@ def test_tilted_and_off_centre(quarter: int) -> None:
     check(register(drawn_frame(truth, FIELD), 3.0), truth, edge_px=0.4)
 
 
-def test_regions_hold_one_edge_and_nothing_else() -> None:
-    truth = pose(2.2, 1.0)
-    dark = coverage(truth, FIELD)
-    result = register(drawn_frame(truth, FIELD), 2.2)
-    for edge in result.edges:
+SQUARE_ON = pose(2.2, 90.0)
+
+
+@pytest.fixture(scope="module")
+def found() -> Registration:
+    return register(drawn_frame(SQUARE_ON, FIELD), 2.2)
+
+
+def test_regions_hold_one_edge_and_nothing_else(found: Registration) -> None:
+    dark = coverage(SQUARE_ON, FIELD)
+    for edge in found.edges:
         rows, cols, inside = region_window(edge.region, SHAPE)
         angle = np.radians(edge.region.angle_deg)
         row = np.arange(rows.start, rows.stop)[:, np.newaxis] - edge.region.centre_row
@@ -121,9 +127,8 @@ def test_regions_hold_one_edge_and_nothing_else() -> None:
         assert (patch[inside & (across > 1.5)] == 0).all()
 
 
-def test_directions_are_told_by_axis_and_ray() -> None:
-    result = register(drawn_frame(pose(2.0, 90.0), FIELD), 2.0)
-    for edge in result.edges:
+def test_directions_are_told_by_axis_and_ray(found: Registration) -> None:
+    for edge in found.edges:
         line = np.radians(edge.region.angle_deg + 90)
         along = np.array([np.cos(line), np.sin(line)])
         if edge.direction in ("horizontal", "vertical"):
@@ -231,9 +236,11 @@ def test_the_chart_for_one_magnification_is_told_from_it() -> None:
     assert reason(nested, 2.0, other)
 
 
-@pytest.mark.parametrize(("rows", "said"), [(200, "32 px a side"), (320, "")])
+@pytest.mark.parametrize(
+    ("rows", "said"), [(200, "too few pixels (300 x 200)"), (320, "32 px a side"), (480, "")]
+)
 def test_a_frame_of_few_pixels(rows: int, said: str) -> None:
-    """Of 300 x 200 pixels no square is large enough, of 480 x 320 a few are."""
+    """In 480 x 320 pixels no square is large enough to measure, in 720 x 480 a few are."""
     pitch_um = PITCH_UM * SHAPE[0] / rows
     shape = (rows, rows * 3 // 2)
     truth = Pose(magnification=2.5, turn_deg=1.0, shape=shape, pitch_um=pitch_um)
