@@ -108,7 +108,7 @@ def test_each_frame_of_several_is_as_it_is_alone(frames: tuple[Path, Path]) -> N
         alone = json.loads(run(path, "--json").stdout)
         assert alone == one
         assert list(alone) == [
-            *("file", "rows", "columns", "clipped_percent", "flags", "reason", "edges")
+            *("file", "rows", "columns", "clipped_percent", "flags", "reason", "slate", "edges")
         ]
 
 
