@@ -22,6 +22,7 @@ __all__ = ["Made", "Rig", "SheetOrder", "made_sheets"]
 SHEETS = ("chart", "fields", "ramp", "blade", "slates")
 # The smallest line that a good printer lays down; common practice, no published source.
 _SMALLEST_LINE_MM = 0.1
+_FINEST_TICKS_UM = 2e3 * _SMALLEST_LINE_MM * math.sin(math.radians(45))  # line and gap
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,9 +56,6 @@ class Made:
 
     files: tuple[str, ...]
     remarks: tuple[str, ...]
-
-
-_FINEST_TICKS_UM = 2e3 * _SMALLEST_LINE_MM * math.sin(math.radians(45))  # line and gap
 
 
 def made_sheets(folder: Path, rig: Rig, order: SheetOrder, *, notes: tuple[str, ...]) -> Made:
@@ -276,11 +274,11 @@ def _blur_um(rig: Rig, magnification: float, stop: float) -> float:
     from lab.optics.geometry import effective_f_number
     from lab.optics.system import DEFAULT_WAVELENGTH_UM, diffraction_mtf50
     from lab.session.stops import exact_stop
+    from targets.fidelity import gaussian_product
 
     mtf50 = diffraction_mtf50(
         wavelength_um=max(DEFAULT_WAVELENGTH_UM.values()),
         f_number=float(effective_f_number(exact_stop(stop), magnification, rig.pupil_ratio)),
         pixel_pitch_um=rig.pixel_pitch_um,
     )
-    # exp(-2 (pi std f)**2) is 1/2 at MTF50.
-    return 1e3 * math.sqrt(math.log(2) / 2) / (math.pi * mtf50 * magnification)
+    return 1e3 * gaussian_product(0.5) / (mtf50 * magnification)

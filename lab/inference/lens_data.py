@@ -5,7 +5,7 @@ few frequencies. The frequencies belong to a bracket (one stop at one magnificat
 and a colour: where its sharpest frame falls to fixed levels. Frames far out of focus
 are left out, since they tell the rail rather than the lens.
 
-Leaves out: edges away from the centre (see ``field_fit``).
+Leaves out: edges away from the centre.
 """
 
 from __future__ import annotations

@@ -7,22 +7,22 @@ as not measured. Frames that do not fit lose weight (Student's t), and so does t
 prior of a ring position that is plainly off. How far brackets scatter about the model
 (``excess``) is estimated with it and widens every interval. Deterministic: no draws.
 
-Leaves out: the stop's sharpness from the fitted figures (``lens_curve``) and the
-field beyond the centre (``field_fit``).
+Leaves out: the stop's sharpness from the fitted figures (``lens_curve``), and the field
+beyond the centre.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from lab.edges.types import FloatArray
 from lab.inference.lens_data import LensData
 from lab.inference.lens_model import LensModel
+from lab.inference.results import ConeResult
 
-__all__ = ["ConeHandle", "LensFit", "cone_handles", "fit_lens"]
+__all__ = ["LensFit", "cone_handles", "fit_lens"]
 
 # What is known before any frame, as standard deviations. Judged by us from trade
 # practice, no published source, unless said.
@@ -56,26 +56,21 @@ class LensFit:
     model : LensModel
     parameters, prior_std : ndarray, (n_parameter,)
     covariance : ndarray, (n_parameter, n_parameter)
-    mtf : ndarray, (n,)
-        The model's MTF of each row of the data.
     frame_weight : ndarray, (n_frame,)
         1 = as good as its noise, towards 0 = does not fit. NaN for frames without rows.
     chi_square : float
         Weighted mean square of the residuals over their uncertainty. [-]
     excess_std : float
         Scatter of brackets about the model, relative, in frequency. [-]
-    steps : int
     """
 
     model: LensModel
     parameters: FloatArray
     prior_std: FloatArray
     covariance: FloatArray
-    mtf: FloatArray
     frame_weight: FloatArray
     chi_square: float
     excess_std: float
-    steps: int
 
     def value(self, name: str) -> FloatArray:
         """The figures of one name."""
@@ -88,19 +83,6 @@ class LensFit:
     def learned(self, name: str) -> FloatArray:
         """Share of what was open before that the frames have settled. [-], 0 to 1."""
         return np.asarray(1 - self.std(name) / self.prior_std[self.model.slices[name]])
-
-
-@dataclass(frozen=True, kw_only=True)
-class ConeHandle:
-    """Effective f-number over N (1 + m), from one property of the frames alone.
-
-    ``name`` is "diffraction" (the MTF, wavelength taken as stated) or "focus depth" (the
-    width of the through-focus curves, rail step taken as stated).
-    """
-
-    name: str
-    over_nominal: float
-    std: float
 
 
 def _prior(model: LensModel, excess_std: float) -> tuple[FloatArray, FloatArray]:
@@ -161,20 +143,26 @@ class _Descent:
         self.rows = np.maximum(np.bincount(data.frame, minlength=data.position_um.size), 1)
         self.weight = np.ones(data.position_um.size)
         self.ring_weight = np.ones(len(data.stops))
-        self.steps = 0
 
-    def _information(self) -> FloatArray:
-        """Of the prior; nearly none where nothing is known."""
+    def _prior_information(self) -> FloatArray:
+        """Diagonal; nearly none where nothing is known."""
         information = np.where(np.isfinite(self.std), self.std**-2.0, 1e-12)
         information[self.model.slices["ring"]] *= self.ring_weight
         return np.asarray(information)
 
-    def _cost(self, parameters: FloatArray, mtf: FloatArray) -> float:
+    def _information(self, jacobian: FloatArray) -> FloatArray:
+        """Of frames and prior together."""
+        weight = self.weight[self.model.data.frame] / self.model.data.mtf_std**2
+        of_frames = jacobian.T @ (jacobian * weight[:, np.newaxis])
+        return np.asarray(of_frames + np.diag(self._prior_information()))
+
+    def cost(self, parameters: FloatArray, mtf: FloatArray) -> float:
+        """Weighted squares of residuals and of departures from the prior."""
         data = self.model.data
         residual = (data.mtf - mtf) / data.mtf_std
         return float(
             np.sum(residual**2 * self.weight[data.frame])
-            + np.sum(self._information() * (parameters - self.mean) ** 2)
+            + np.sum(self._prior_information() * (parameters - self.mean) ** 2)
         )
 
     def _reweigh(self, parameters: FloatArray, mtf: FloatArray) -> None:
@@ -209,8 +197,10 @@ class _Descent:
         seated[at] = place
         return seated
 
-    def run(self, parameters: FloatArray, *, seat: bool = False) -> tuple[FloatArray, FloatArray]:
-        """Descend; the parameters and the information matrix at the end."""
+    def run(
+        self, parameters: FloatArray, *, seat: bool = False
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Descend; parameters, the MTF of each row and the information matrix at the end."""
         data, model = self.model.data, self.model
         reach = np.full(model.size, np.inf)
         for name, value in _REACH.items():
@@ -220,22 +210,21 @@ class _Descent:
             parameters = self._seated(parameters)
         mtf, jacobian = model(parameters)
         for step_number in range(_STEPS):
-            self.steps += 1
             if seat and step_number in (4, 10):
                 parameters = self._seated(parameters)
                 mtf, jacobian = model(parameters)
             weight = self.weight[data.frame] / data.mtf_std**2
-            prior = self._information()
-            information = jacobian.T @ (jacobian * weight[:, np.newaxis]) + np.diag(prior)
+            prior = self._prior_information()
+            information = self._information(jacobian)
             gradient = jacobian.T @ (weight * (data.mtf - mtf)) - prior * (parameters - self.mean)
-            before = self._cost(parameters, mtf)
+            before = self.cost(parameters, mtf)
             for _ in range(8):
                 damped = information + damping * np.diag(np.diag(information))
                 step = np.linalg.solve(damped, gradient)
                 step *= min(1.0, float(np.min(reach / np.maximum(np.abs(step), 1e-12))))
                 trial = parameters + step
                 mtf_there, jacobian_there = model(trial)
-                after = self._cost(trial, mtf_there)
+                after = self.cost(trial, mtf_there)
                 if after <= before:
                     break
                 damping *= 5
@@ -247,9 +236,7 @@ class _Descent:
                 self._reweigh(parameters, mtf)
             if before - after < 1e-3 * max(1.0, 1e-3 * after) and step_number > (11 if seat else 1):
                 break
-        weight = self.weight[data.frame] / data.mtf_std**2
-        information = jacobian.T @ (jacobian * weight[:, np.newaxis]) + np.diag(self._information())
-        return parameters, information
+        return parameters, mtf, self._information(jacobian)
 
 
 def _inverse(information: FloatArray) -> FloatArray:
@@ -269,8 +256,7 @@ def _solve(
 ) -> tuple[LensFit, float]:
     """One descent as a fit, and its cost."""
     descent = _Descent(model, mean, std)
-    parameters, information = descent.run(parameters, seat=seat)
-    mtf, _ = model(parameters)
+    parameters, mtf, information = descent.run(parameters, seat=seat)
     data = model.data
     residual = (data.mtf - mtf) / data.mtf_std
     weight = descent.weight[data.frame]
@@ -280,13 +266,11 @@ def _solve(
         parameters=parameters,
         prior_std=std,
         covariance=_inverse(information),
-        mtf=mtf,
         frame_weight=np.where(seen, descent.weight, np.nan),
         chi_square=float(np.sum(weight * residual**2) / np.sum(weight)),
         excess_std=float(std[model.slices["excess"]][0]),
-        steps=descent.steps,
     )
-    return fit, descent._cost(parameters, mtf)
+    return fit, descent.cost(parameters, mtf)
 
 
 def fit_lens(data: LensData) -> LensFit:
@@ -313,8 +297,7 @@ def fit_lens(data: LensData) -> LensFit:
     tried = []
     for w040_um in _STARTS_UM:
         first, _ = _solve(model, _start(model, mean, w040_um), mean, held, seat=unknown)
-        second, cost = _solve(model, first.parameters, mean, std)
-        tried.append((replace(second, steps=first.steps + second.steps), cost))
+        tried.append(_solve(model, first.parameters, mean, std))
     fit = min(tried, key=lambda pair: pair[1])[0]
     seen = np.unique(model.bracket)
     for _ in range(_ROUNDS):
@@ -323,13 +306,11 @@ def fit_lens(data: LensData) -> LensFit:
         if abs(spread - fit.excess_std) < 0.02 * spread:
             break
         mean, std = _prior(model, spread)
-        steps = fit.steps
         fit, _ = _solve(model, fit.parameters, mean, std)
-        fit = replace(fit, steps=fit.steps + steps)
     return fit
 
 
-def cone_handles(fit: LensFit) -> tuple[ConeHandle, ...]:
+def cone_handles(fit: LensFit) -> tuple[ConeResult, ...]:
     """The effective f-number by diffraction alone and by the depth of focus alone.
 
     Diffraction's reach in frequency is wavelength x f-number; the depth of focus is
@@ -338,15 +319,15 @@ def cone_handles(fit: LensFit) -> tuple[ConeHandle, ...]:
 
     Returns
     -------
-    tuple of ConeHandle
+    tuple of ConeResult
         Without "focus depth" where no rail position is known.
     """
     model, data = fit.model, fit.model.data
-    weights: Mapping[str, tuple[float, float]] = {"diffraction": (_FIXED, 0.5)}
+    spreads = {"diffraction": (_FIXED, 0.5)}  # of light and rail
     if not np.isnan(data.position_um).all():
-        weights = {**weights, "focus depth": (0.5, _FIXED)}
+        spreads["focus depth"] = (0.5, _FIXED)
     handles = []
-    for name, (light_std, rail_std) in weights.items():
+    for name, (light_std, rail_std) in spreads.items():
         mean, std = _prior(model, fit.excess_std)
         std[model.slices["pupil"]] = _ANY_PUPIL_STD * 2
         std[model.slices["light"]], std[model.slices["rail"]] = light_std, rail_std
@@ -364,7 +345,7 @@ def cone_handles(fit: LensFit) -> tuple[ConeHandle, ...]:
         nominal = model.stop[used[1]] * (1 + model.magnification[used[0]])
         by = cone.by_f_number.mean(axis=0)
         handles.append(
-            ConeHandle(
+            ConeResult(
                 name=name,
                 over_nominal=float(np.exp(np.mean(np.log(cone.f_number / nominal)))),
                 std=float(np.sqrt(by @ alone.covariance @ by)),

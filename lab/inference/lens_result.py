@@ -13,13 +13,13 @@ from dataclasses import replace
 import numpy as np
 
 from lab.edges.types import FloatArray
+from lab.inference.centre import CHANNEL
 from lab.inference.lens_curve import lens_curve, loss_shares, stop_choice
 from lab.inference.lens_data import lens_data
 from lab.inference.lens_fit import LensFit, cone_handles, fit_lens
 from lab.inference.lens_model import log2_stop
 from lab.inference.results import (
     ChannelOptimum,
-    ConeResult,
     LensFigure,
     LensResult,
     LensSeries,
@@ -78,10 +78,7 @@ def lens_result(
     return LensResult(
         figures=_figures(fit),
         correlated=_correlated(fit),
-        cones=tuple(
-            ConeResult(name=h.name, over_nominal=h.over_nominal, std=h.std)
-            for h in cone_handles(fit)
-        ),
+        cones=cone_handles(fit),
         series=series,
         chi_square=fit.chi_square,
         excess_percent=100 * fit.excess_std,
@@ -123,7 +120,7 @@ def _figures(fit: LensFit) -> tuple[LensFigure, ...]:
             )
         )
         for c, colour in enumerate(data.channels):
-            if colour != "green":
+            if colour != CHANNEL:
                 k = i * len(data.channels) + c
                 name = f"{colour} focus against green at {m:g}x, image side"
                 out.append(_figure(fit, "colour", k, name, "um"))
@@ -176,8 +173,8 @@ def _series(fit: LensFit, k: int, loss_percent: float, rules: Sequence[Rule]) ->
     stops = np.array(data.stops)[here]
     marked = np.array(data.marked_stops)[here]
     m = data.magnifications[k]
-    at_marks = lens_curve(fit, k, "green", stops)
-    shares = loss_shares(fit, k, "green")
+    at_marks = lens_curve(fit, k, CHANNEL, stops)
+    shares = loss_shares(fit, k, CHANNEL)
     excess = fit.value("excess")[k * len(data.stops) + here]
     nominal = np.array(stops) * (1 + m)
     lens_stops = tuple(
@@ -201,8 +198,12 @@ def _series(fit: LensFit, k: int, loss_percent: float, rules: Sequence[Rule]) ->
     if here.size < 2:
         return series
     grid = _grid(stops)
-    curve = lens_curve(fit, k, "green", grid)
-    choice = stop_choice(curve, loss_percent=loss_percent, rng=np.random.default_rng(_SEED))
+    curves = {channel: lens_curve(fit, k, channel, grid) for channel in data.channels}
+    choices = {
+        channel: stop_choice(one, loss_percent=loss_percent, rng=np.random.default_rng(_SEED))
+        for channel, one in curves.items()
+    }
+    curve, choice = curves[CHANNEL], choices[CHANNEL]
     verdicts = judge_rules(
         rules,
         magnification=m,
@@ -225,7 +226,16 @@ def _series(fit: LensFit, k: int, loss_percent: float, rules: Sequence[Rule]) ->
         curve_stop=tuple(grid.tolist()),
         curve_mtf50_image_cyc_per_mm=tuple(curve.mtf50_image_cyc_per_mm.tolist()),
         curve_mtf50_std=tuple(curve.mtf50_std.tolist()),
-        channels=tuple(_channel(fit, k, c, grid) for c in data.channels),
+        channels=tuple(
+            ChannelOptimum(
+                channel=channel,
+                optimum_stop=one.optimum_stop,
+                optimum_low95=one.optimum_low95,
+                optimum_high95=one.optimum_high95,
+                mtf50_image_cyc_per_mm=one.optimum_mtf50,
+            )
+            for channel, one in choices.items()
+        ),
         rules=tuple(
             RuleResult(
                 rule=v.rule,
@@ -241,18 +251,6 @@ def _series(fit: LensFit, k: int, loss_percent: float, rules: Sequence[Rule]) ->
             for v in verdicts
         ),
         flags=choice.flags,
-    )
-
-
-def _channel(fit: LensFit, k: int, channel: str, grid: FloatArray) -> ChannelOptimum:
-    curve = lens_curve(fit, k, channel, grid)
-    choice = stop_choice(curve, loss_percent=10.0, rng=np.random.default_rng(_SEED))
-    return ChannelOptimum(
-        channel=channel,
-        optimum_stop=choice.optimum_stop,
-        optimum_low95=choice.optimum_low95,
-        optimum_high95=choice.optimum_high95,
-        mtf50_image_cyc_per_mm=choice.optimum_mtf50,
     )
 
 
@@ -309,9 +307,8 @@ def with_lens(result: SessionResult, lens: LensResult | None) -> SessionResult:
             interpolated_high95=series.optimum_high95,
         )
         one = by_magnification.get(series.magnification)
-        if not lens.describes or one is None or one.optimum_stop is None:
-            return series
-        if series.optimum_stop is None:
+        known = one is not None and None not in (one.optimum_stop, series.optimum_stop)
+        if one is None or not (lens.describes and known):
             return series
         inside = "optimum-not-bracketed" not in one.flags
         return replace(

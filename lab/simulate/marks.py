@@ -18,6 +18,7 @@ import numpy.typing as npt
 from lab.optics.system import crossing
 from lab.simulate.rig import SimulatedRig
 from lab.simulate.through_focus import ThroughFocus
+from targets.fidelity import gaussian_product
 from targets.layout import Mark
 
 __all__ = ["mark_darkness"]
@@ -50,8 +51,7 @@ def mark_darkness(
     )
     mtf50 = crossing(focus.transfer(focus_shift_um, 0.0), 0.5, focus.cutoff_cyc_per_px)
     assert mtf50 is not None  # the transfer is 0 at the cut-off
-    # exp(-2 (pi std f)**2) = 1/2 at MTF50.
-    std_px = min(np.sqrt(np.log(2) / 2) / (np.pi * mtf50), _MAX_BLUR_PX)
+    std_px = min(gaussian_product(0.5) / mtf50, _MAX_BLUR_PX)
     pad = int(np.ceil(4 * std_px))
     for (row, col), covered in _covered(
         marks,

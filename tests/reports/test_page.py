@@ -6,7 +6,6 @@ import dataclasses
 import math
 import re
 import shutil
-import subprocess
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
@@ -18,6 +17,7 @@ from lab.inference.results import SeriesResult, SessionResult
 from reports import SimulatedTruth, render_page, write_page
 from reports.words import flag_words
 from targets.fidelity import DEFAULT_LOSS
+from tests.browser import run_chromium
 
 VOID = {"meta", "br", "path", "use", "rect"}
 PER_STOP_COLUMNS = 10
@@ -531,23 +531,12 @@ def test_browser_draws_the_page(session: SessionResult, tmp_path: Path) -> None:
 
     write_page(session, tmp_path / "index.html")
     picture = tmp_path / "page.png"
-    command = [
-        "chromium",
-        "--headless",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-quic",
-        "--no-first-run",
-        "--disable-background-networking",
-        "--disable-component-update",
-        "--disable-sync",
-        f"--user-data-dir={tmp_path / 'profile'}",
-        "--hide-scrollbars",
+    run_chromium(
+        tmp_path,
         "--window-size=1280,1600",
         f"--screenshot={picture}",
         (tmp_path / "index.html").as_uri(),
-    ]
-    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    )
     drawn = np.round(255 * imread(picture)[..., :3]).astype(int)
     assert drawn.shape == (1600, 1280, 3)
     # The first figure is in view: its optimum band and its measured points carry our colours.

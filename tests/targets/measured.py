@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from targets import Page
+from tests.browser import run_chromium
 from tests.targets.sheet_checks import overlap
 
 Points = npt.NDArray[np.float64]  # (n, 2): x, y
@@ -112,24 +113,13 @@ def by_chromium(svg: Path, folder: Path) -> Render:
         html = folder / "windows.html"
         html.write_text(f"<!doctype html><style>{style}</style>{''.join(parts)}", "utf-8")
         picture = folder / "windows.png"
-        command = [
-            "chromium",
-            "--headless",
-            "--no-sandbox",
-            "--disable-gpu",
-            "--disable-quic",
-            "--no-first-run",
-            "--disable-background-networking",
-            "--disable-component-update",
-            "--disable-sync",
-            f"--user-data-dir={folder / 'profile'}",
+        run_chromium(
+            folder,
             "--allow-file-access-from-files",
-            "--hide-scrollbars",
             f"--window-size={max(width, 500)},{height + BROWSER_HEIGHT_PX}",
             f"--screenshot={picture}",
             html.as_uri(),
-        ]
-        subprocess.run(command, check=True, capture_output=True, timeout=120)
+        )
         drawn = 255 - np.asarray(PillowImage.open(picture).convert("L"))
         return [
             drawn[y : y + window.shape[0], x : x + window.shape[1]]

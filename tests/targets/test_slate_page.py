@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import shutil
-import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from lab.frames import Frame, read_frame
 from lab.frames.codes import read_slate
 from targets.slate_page import slate_page
 from targets.slates import Slate, SlateCard, slate_card
+from tests.browser import run_chromium
 
 HOSTILE = "</script><script>document.title=1</script><img src=x onerror=alert(1)>"
 GUESS_PX_PER_MM = 3.78 * 3  # the page's guess for a screen with a mouse, in screen pixels
@@ -65,27 +65,9 @@ def data(html: str) -> dict[str, object]:
 
 def chromium(page: Path, *options: str) -> bytes:
     """Run headless at a phone's size, three pixels of the screen to a CSS pixel."""
-    assert CHROMIUM is not None
-    profile = page.parent / "profile"
-    command = [
-        CHROMIUM,
-        "--headless",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-quic",
-        "--no-first-run",
-        "--disable-background-networking",
-        "--disable-component-update",
-        "--disable-sync",
-        "--hide-scrollbars",
-        "--window-size=390,844",
-        "--force-device-scale-factor=3",
-        f"--user-data-dir={profile}",
-        *options,
-    ]
-    run = subprocess.run(command, check=True, capture_output=True, timeout=60)
-    shutil.rmtree(profile, ignore_errors=True)
-    return run.stdout
+    return run_chromium(
+        page.parent, "--window-size=390,844", "--force-device-scale-factor=3", *options
+    )
 
 
 def test_the_page_holds_all_slates_in_order() -> None:
