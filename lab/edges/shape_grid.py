@@ -21,7 +21,8 @@ import numpy as np
 import numpy.typing as npt
 
 from lab.edges.types import FloatArray
-from lab.optics.pupil import aberrated_otf, coma_otf
+from lab.optics.off_axis import off_axis_otf
+from lab.optics.pupil import aberrated_otf
 
 __all__ = ["ShapeGrid", "directions", "shape_grid", "with_simpler"]
 
@@ -100,8 +101,13 @@ def _gauss(s: FloatArray, stds: tuple[float, ...]) -> FloatArray:
 
 def _coma(s: FloatArray, amounts: FloatArray, *, along: bool) -> ComplexArray:
     """Block (coma, defocus, Gauss)."""
-    coarse = np.array(
-        [[coma_otf(_COARSE_S, w20, w131, along=along) for w20 in _COMA_DEFOCUS] for w131 in amounts]
+    coma = amounts[:, None, None]
+    coma_along, coma_across = (coma, 0.0) if along else (0.0, coma)
+    coarse = off_axis_otf(
+        _COARSE_S,
+        np.array(_COMA_DEFOCUS)[:, None],
+        coma_along=coma_along,
+        coma_across=coma_across,
     )
     otf = coarse @ _refining(s)
     return np.asarray(otf[:, :, None, :] * _gauss(s, _COMA_GAUSS))

@@ -23,9 +23,9 @@ from lab.inference.centre import mean_curve
 from lab.session.config import SessionConfig
 from lab.session.measuring import centre_edges
 from lab.session.stops import exact_stop
-from lab.session.store import FrameRecord
+from lab.session.store import EdgeRecord, FrameRecord
 
-__all__ = ["IntArray", "LensData", "lens_data"]
+__all__ = ["IntArray", "LensData", "bracket_rows", "lens_data"]
 
 IntArray = npt.NDArray[np.intp]
 
@@ -33,7 +33,7 @@ _LEVELS = (0.85, 0.7, 0.55, 0.4, 0.27, 0.16)  # of the sharpest frame's MTF
 _LEAST_MTF = 0.1  # lower values hold noise and reversed contrast
 _FOCUSED = 0.5  # of the sharpest frame's value at its second level: frames below are left out
 _LEAST_STD = 0.004  # of MTF: what a model of few figures may miss the best edge by
-_SHARE_OF_NOISE = 1.7  # neighbouring frequencies of a curve share their noise: sqrt(6 / 2)
+_FREE_FIGURES = 2  # of a curve's noise: neighbouring frequencies share it
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -114,7 +114,8 @@ def lens_data(config: SessionConfig, frames: Sequence[FrameRecord]) -> LensData 
             first = len(kept)
             kept += bracket
             for channel, name in enumerate(channels):
-                for frame, f, mtf, std in _bracket_rows(bracket, name):
+                edges = [centre_edges(frame.edges, name) for frame in bracket]
+                for frame, f, mtf, std in bracket_rows(edges, _LEVELS):
                     rows.append((mtf, std, f * per_mm, series, stop, channel, first + frame))
     if not rows or "green" not in channels:
         return None
@@ -158,36 +159,49 @@ def lens_data(config: SessionConfig, frames: Sequence[FrameRecord]) -> LensData 
     )
 
 
-def _bracket_rows(
-    bracket: Sequence[FrameRecord], channel: str
+def bracket_rows(
+    edges: Sequence[Sequence[EdgeRecord]], levels: Sequence[float]
 ) -> Iterator[tuple[int, float, float, float]]:
-    """(frame, frequency [cycles per pixel], MTF, std) of one stop's frames in one colour."""
+    """Figures of a bracket's frames where its sharpest falls to fixed levels.
+
+    Parameters
+    ----------
+    edges : sequence of sequence of EdgeRecord
+        Of each frame, in one colour; frames without any give nothing.
+    levels : sequence of float
+        MTFs of the sharpest frame, falling. [-]
+
+    Yields
+    ------
+    (int, float, float, float)
+        Frame, frequency [cycles per pixel], MTF and its standard uncertainty, widened
+        so that figures count as independent.
+    """
     from scipy.interpolate import CubicSpline
 
-    curves = {}
-    for i, frame in enumerate(bracket):
-        edges = centre_edges(frame.edges, channel)
-        if edges:
-            f, mtf, std = mean_curve(edges)
-            curves[i] = CubicSpline(f, mtf), CubicSpline(f, std), float(f[-1])
+    curves = {i: mean_curve(one) for i, one in enumerate(edges) if one}
     if not curves:
         return
-    highest = min(last for _, _, last in curves.values())
-    fine = np.linspace(0, highest, 2001)
-    heights = {i: curve(fine) for i, (curve, _, _) in curves.items()}
-    sharpest = max(heights, key=lambda i: _half_at(heights[i]))
-    falls = [int(np.argmax(heights[sharpest] < level)) for level in _LEVELS]
+    # Curves share their grid of frequencies; a target's own blur may end some early.
+    grid = min((f for f, _, _ in curves.values()), key=len)
+    heights = np.array([mtf[: grid.size] for _, mtf, _ in curves.values()])
+    spreads = np.array([std[: grid.size] for _, _, std in curves.values()])
+    curve = CubicSpline(grid, heights, axis=1)
+    fine = np.linspace(0, grid[-1], 2001)
+    seen = curve(fine)
+    sharpest = max(seen, key=_half_at)
+    falls = [int(np.argmax(sharpest < level)) for level in levels]
     at = np.array([fine[k] for k in falls if k > 0])
     if not at.size:
         return
-    for i, (curve, spread_of, _) in curves.items():
-        values, stds = curve(at), spread_of(at)
-        if values[min(1, at.size - 1)] < _FOCUSED * _LEVELS[1]:
+    share = math.sqrt(len(levels) / _FREE_FIGURES)
+    found = zip(curves, curve(at), CubicSpline(grid, spreads, axis=1)(at), strict=True)
+    for i, values, stds in found:
+        if values[min(1, at.size - 1)] < _FOCUSED * levels[1]:
             continue
         for f, value, one in zip(at, values, stds, strict=True):
             if value >= _LEAST_MTF:
-                spread = math.hypot(_SHARE_OF_NOISE * float(one), _LEAST_STD)
-                yield i, float(f), float(value), spread
+                yield i, float(f), float(value), math.hypot(share * float(one), _LEAST_STD)
 
 
 def _half_at(curve: FloatArray) -> int:

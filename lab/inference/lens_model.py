@@ -28,6 +28,7 @@ MTF50), the iris's polygon (below 1 %), and everything off axis.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,7 +40,7 @@ from lab.optics.pupil import aberrated_otf_gradient, clear_pupil_mtf
 from lab.optics.sensor import pixel_mtf
 from lab.optics.system import channel_band, diffraction_mtf
 
-__all__ = ["EDGE_TILT_DEG", "Cone", "LensModel", "log2_stop"]
+__all__ = ["EDGE_TILT_DEG", "Cone", "LensModel", "Transfer", "log2_stop"]
 
 EDGE_TILT_DEG = 6.0  # of the chart's edges; the pixel's aperture hardly depends on it
 _LN_PER_STOP = np.log(2) / 2  # a stop is a factor of the root of two in f-number
@@ -70,8 +71,22 @@ class Cone:
     by_w060: FloatArray
 
 
+Transfer = Callable[
+    [IntArray, FloatArray, FloatArray, FloatArray, FloatArray], tuple[FloatArray, FloatArray]
+]
+
+
+def _on_axis(
+    _: IntArray, s: FloatArray, w20: FloatArray, w040: FloatArray, w060: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    return aberrated_otf_gradient(s, w20, w040, w060)
+
+
 class LensModel:
-    """The model of a session's data; see the module's docstring."""
+    """The model of a session's data; see the module's docstring.
+
+    ``band`` is what a colour's band makes of each row's diffraction, (n,).
+    """
 
     def __init__(self, data: LensData) -> None:
         self.data = data
@@ -97,9 +112,8 @@ class LensModel:
         self._position = np.where(np.isnan(data.position_um), 0.0, data.position_um)
         self._ring_weight = np.eye(n_stop)[data.stop]
         frequency = data.frequency_cyc_per_mm
-        self._rest = self._band_over_line() * pixel_mtf(
-            frequency * (data.pixel_pitch_um * 1e-3), EDGE_TILT_DEG
-        )
+        self.band = self._band_over_line()
+        self._rest = self.band * pixel_mtf(frequency * (data.pixel_pitch_um * 1e-3), EDGE_TILT_DEG)
 
     def _band_over_line(self) -> FloatArray:
         """Diffraction in a colour's band over that at its mean wavelength alone."""
@@ -186,8 +200,18 @@ class LensModel:
         away = self._position[self.data.frame] - self.part(parameters, "focus")[self.bracket]
         return np.asarray(np.exp(rail) * away + self.part(parameters, "rock")[self.data.frame])
 
-    def __call__(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """MTF of each row, (n,), and its derivatives, (n, n_parameter)."""
+    def __call__(
+        self, parameters: FloatArray, transfer: Transfer = _on_axis
+    ) -> tuple[FloatArray, FloatArray]:
+        """MTF of each row, (n,), and its derivatives, (n, n_parameter).
+
+        Parameters
+        ----------
+        parameters : ndarray, (n_parameter,)
+        transfer : callable
+            Of the lens alone, for some rows: their indices, and s, w20, w040 and w060 of
+            each. It returns the transfer and its derivatives by these four.
+        """
         data, at = self.data, self.slices
         row = np.arange(data.mtf.size)
         cone = self.cone(
@@ -204,10 +228,8 @@ class LensModel:
         w20 = self.focus_shift_um(parameters) * per_um
 
         lens, by = np.zeros_like(s), np.zeros((s.size, 4))
-        seen = s < _SEEN
-        lens[seen], by[seen] = aberrated_otf_gradient(
-            s[seen], w20[seen], cone.w040[seen], cone.w060[seen]
-        )
+        seen = np.flatnonzero(s < _SEEN)
+        lens[seen], by[seen] = transfer(seen, s[seen], w20[seen], cone.w040[seen], cone.w060[seen])
         decay = 2 * (np.pi * 1e-3 * frequency) ** 2
         blur2 = self.part(parameters, "blur2")[data.series]
         rest = self._rest * np.exp(-decay * blur2)

@@ -4,9 +4,8 @@ Frequencies here are ``s``, the fraction of the cut-off 1 / (wavelength N_eff);
 outside [0, 1] the transfer is 0. Aberrations are in waves at the pupil's rim:
 ``W(rho) = w20 rho**2 + w040 rho**4`` (defocus and primary spherical). Both are
 symmetric about the axis, so the transfer function is real; it is negative where
-contrast is reversed. Primary coma ``w131 rho**3 cos(phi)`` has a function of its
-own, complex where the coma lies along the frequency. Astigmatism is defocus that
-differs with direction; polygonal irises are left out.
+contrast is reversed. Coma and astigmatism are in ``lab.optics.off_axis``; polygonal
+irises are left out.
 """
 
 from __future__ import annotations
@@ -20,12 +19,13 @@ import numpy.typing as npt
 from lab.edges.types import FloatArray
 
 __all__ = [
+    "Overlap",
     "aberrated_otf",
     "aberrated_otf_gradient",
     "annular_pupil_mtf",
     "clear_pupil_mtf",
     "clear_pupil_slope",
-    "coma_otf",
+    "of_equal_need",
 ]
 
 
@@ -96,7 +96,7 @@ def _overlap_area(d: FloatArray, r1: float, r2: float) -> FloatArray:
     return np.asarray(np.where(d <= r1 - r2, np.pi * r2**2, np.where(d >= r1 + r2, 0.0, lens)))
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=128)
 def _quadrature(n: int) -> tuple[FloatArray, FloatArray]:
     nodes, weights = np.polynomial.legendre.leggauss(n)
     return (nodes + 1) / 2, weights / 2
@@ -140,8 +140,8 @@ def aberrated_otf(
     if not any(np.any(waves) for waves in case[1:]):
         return clear_pupil_mtf(s)
     transfer = np.empty(s.size)
-    for k, n in _groups(*case[1:]):
-        transfer[k] = _Overlap(*(v[k] for v in case), n=n).transfer()
+    for k, n in of_equal_need(_nodes(*case[1:])):
+        transfer[k] = _OnAxis(*(v[k] for v in case), n=n).transfer()
     return transfer.reshape(s.shape)
 
 
@@ -161,30 +161,51 @@ def aberrated_otf_gradient(
         Transfer, and its derivatives by s, w20, w040 and w060.
     """
     transfer, gradient = np.empty(s.size), np.empty((s.size, 4))
-    for k, n in _groups(w20, w040, w060):
-        overlap = _Overlap(s[k], w20[k], w040[k], w060[k], n=n)
+    for k, n in of_equal_need(_nodes(w20, w040, w060)):
+        overlap = _OnAxis(s[k], w20[k], w040[k], w060[k], n=n)
         transfer[k], gradient[k] = overlap.transfer(), overlap.gradient()
     return transfer, gradient
 
 
-def _groups(
-    w20: FloatArray, w040: FloatArray, w060: FloatArray
-) -> Iterator[tuple[npt.NDArray[np.intp], int]]:
+def _nodes(w20: FloatArray, w040: FloatArray, w060: FloatArray) -> FloatArray:
+    """Along each side, for errors below 1e-10: they grow with the range of phase."""
+    return np.asarray(12 + 3 * (np.abs(w20) + 2 * np.abs(w040) + 3 * np.abs(w060)))
+
+
+def of_equal_need(nodes: FloatArray) -> Iterator[tuple[npt.NDArray[np.intp], int]]:
     """Cases that want equally many nodes, in parts whose integrand takes a few MB.
 
-    Nodes grow with the range of phase across the overlap.
+    Parameters
+    ----------
+    nodes : ndarray, (n_case,)
+        Wanted along each side; rounded up.
+
+    Yields
+    ------
+    (ndarray of int, int)
+        Some of the cases, and their nodes along each side.
     """
-    waves = np.ceil(np.abs(w20) + 2 * np.abs(w040) + 3 * np.abs(w060))
-    for most in np.unique(waves):
-        n = int(12 + 4 * most)
-        cases = np.flatnonzero(waves == most)
+    whole = np.ceil(nodes).astype(np.intp)
+    for n in np.unique(whole).tolist():
+        cases = np.flatnonzero(whole == n)
         step = max(1, 500_000 // (n * n))
         for i in range(0, cases.size, step):
             yield cases[i : i + step], n
 
 
-class _Overlap:
-    """Integrand of Hopkins' overlap integral for (n_case,) cases on n x n nodes."""
+class Overlap:
+    """A quarter of the overlap of two pupils in (n_case,) cases on n x n nodes.
+
+    Path differences that are even in x and in y integrate over a quarter as over all
+    of it. ``phase`` is that of defocus and spherical aberration.
+
+    Parameters
+    ----------
+    s, w20, w040, w060 : ndarray, (n_case,)
+        As for ``aberrated_otf``.
+    n : int
+        Nodes along each side.
+    """
 
     def __init__(
         self, s: FloatArray, w20: FloatArray, w040: FloatArray, w060: FloatArray, *, n: int
@@ -201,76 +222,62 @@ class _Overlap:
         self.by_w060 = 3 * self.q**2 + 4 * self.xs**2
         self.path = w20[:, None, None] + 2 * self.w040 * self.q + self.w060 * self.by_w060
         self.phase = (8 * np.pi) * self.xs * self.path
-        self.across = np.cos(self.phase) @ self.weight
         self.area = (self.sin**2)[:, :, 0] * self.weight
 
-    def _along(self, values: FloatArray) -> FloatArray:
+    def along(self, values: FloatArray) -> FloatArray:
+        """Integral over the angle a of what was integrated across it, (n_case,)."""
         return np.asarray((4 / np.pi) * np.arccos(self.s) * np.sum(values, axis=1))
 
+    def integral(self, integrand: FloatArray) -> FloatArray:
+        """Of (n_case, n, n) values, over the area of a round pupil, (n_case,)."""
+        return self.along((integrand @ self.weight) * self.area)
+
+    def by_s(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Derivatives by s of x, y and ``phase`` at the nodes, (n_case, n, n) each.
+
+        They move through the integration angle a = acos(s) * node, and directly.
+        """
+        da = -self.node[None, :, None] / np.sqrt(1 - self.shear**2)
+        dx, dy = -self.sin * da - 1, self.cos * da * self.node
+        dq = 2 * (self.x * dx + self.y * dy + self.shear)
+        dxs = dx * self.shear + self.x
+        dpath = 2 * self.w040 * dq + self.w060 * (6 * self.q * dq + 8 * self.xs * dxs)
+        return dx, dy, (8 * np.pi) * (dxs * self.path + self.xs * dpath)
+
+    def integral_by_s(self, across: FloatArray, dacross: FloatArray) -> FloatArray:
+        """Derivative by s of an integral, (n_case,).
+
+        Parameters
+        ----------
+        across, dacross : ndarray, (n_case, n)
+            What was integrated across the angle a, and its derivative at the nodes.
+        """
+        root = np.sqrt(1 - self.s**2)
+        da = -self.node / root[:, None]
+        darea = (2 * self.sin * self.cos)[:, :, 0] * da * self.weight
+        moved = self.along(dacross * self.area + across * darea)
+        return np.asarray(moved - (4 / np.pi) / root * np.sum(across * self.area, axis=1))
+
+
+class _OnAxis(Overlap):
+    """Integrand of Hopkins' overlap integral."""
+
+    def __init__(
+        self, s: FloatArray, w20: FloatArray, w040: FloatArray, w060: FloatArray, *, n: int
+    ) -> None:
+        super().__init__(s, w20, w040, w060, n=n)
+        self.across = np.cos(self.phase) @ self.weight
+
     def transfer(self) -> FloatArray:
-        return self._along(self.across * self.area)
+        return self.along(self.across * self.area)
 
     def gradient(self) -> FloatArray:
         """Derivatives by s, w20, w040 and w060, (n_case, 4)."""
         sine = -np.sin(self.phase)
         by_path = (8 * np.pi) * sine * self.xs
         by_w = [
-            self._along((by_path * factor @ self.weight) * self.area)
-            for factor in (np.ones(1), 2 * self.q, self.by_w060)
+            self.integral(by_path * factor) for factor in (np.ones(1), 2 * self.q, self.by_w060)
         ]
-        # By s: through the integration angle a = acos(s) * node, and directly.
-        root = np.sqrt(1 - self.s**2)
-        da = -self.node[None, :, None] / root[:, None, None]
-        dx, dy = -self.sin * da - 1, self.cos * da * self.node
-        dq = 2 * (self.x * dx + self.y * dy + self.shear)
-        dxs = dx * self.shear + self.x
-        dpath = 2 * self.w040 * dq + self.w060 * (6 * self.q * dq + 8 * self.xs * dxs)
-        dphase = (8 * np.pi) * (dxs * self.path + self.xs * dpath)
-        darea = (2 * self.sin * self.cos * da)[:, :, 0] * self.weight
-        by_s = self._along((sine * dphase @ self.weight) * self.area + self.across * darea)
-        by_s -= (4 / np.pi) / root * np.sum(self.across * self.area, axis=1)
+        *_, dphase = self.by_s()
+        by_s = self.integral_by_s(self.across, sine * dphase @ self.weight)
         return np.stack([by_s, *by_w], axis=1)
-
-
-def coma_otf(
-    s: npt.ArrayLike, w20: float, w131: float, *, along: bool
-) -> npt.NDArray[np.complex128]:
-    """Optical transfer function of a round pupil with defocus and primary coma.
-
-    The overlap integral of ``aberrated_otf``. Coma along x, the frequency's direction,
-    adds the path difference ``2 s w131 (3 x**2 + y**2 + s**2)``, even in x: a phase.
-    Coma across it, along y, adds ``4 x y s w131``, odd in x and in y.
-
-    Parameters
-    ----------
-    s : array_like, (n,)
-        Frequency over cut-off. [-], >= 0
-    w20, w131 : float
-        Defocus and coma at the rim. [waves]
-    along : bool
-        Coma along the frequency; otherwise across.
-
-    Returns
-    -------
-    ndarray of complex, (n,)
-        1 at s = 0. The image of a point is not centred: the phase holds its shift.
-
-    References
-    ----------
-    .. [1] H. H. Hopkins, Proc. R. Soc. Lond. A 231, 91 (1955) (from memory).
-    """
-    shear = np.clip(np.asarray(s, dtype=np.float64), 0.0, 1.0)[:, None, None]
-    node, weight = _quadrature(int(16 + 5 * np.ceil(abs(w20) + 2 * abs(w131))))
-    a = np.arccos(shear) * node[None, :, None]
-    x = np.cos(a) - shear
-    y = np.sin(a) * node
-    defocus = (8 * np.pi * w20) * (x * shear)
-    if along:
-        coma = (4 * np.pi * w131) * shear * (3 * x * x + y * y + shear * shear)
-        integrand = np.cos(defocus) * np.exp(1j * coma)
-    else:
-        integrand = (np.cos(defocus) * np.cos((8 * np.pi * w131) * (x * y * shear))).astype(
-            np.complex128
-        )
-    total = ((integrand @ weight) * np.sin(a)[:, :, 0] ** 2) @ weight
-    return np.asarray((4 / np.pi) * np.arccos(shear[:, 0, 0]) * total)

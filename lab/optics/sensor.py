@@ -10,7 +10,7 @@ from lab.edges.types import FloatArray
 __all__ = ["pixel_mtf"]
 
 
-def pixel_mtf(frequency_cyc_per_px: npt.ArrayLike, angle_deg: float = 0.0) -> FloatArray:
+def pixel_mtf(frequency_cyc_per_px: npt.ArrayLike, angle_deg: npt.ArrayLike = 0.0) -> FloatArray:
     """Transfer function of a full square pixel along one direction.
 
     The product of both sides' sinc at the components of the frequency:
@@ -20,8 +20,8 @@ def pixel_mtf(frequency_cyc_per_px: npt.ArrayLike, angle_deg: float = 0.0) -> Fl
     ----------
     frequency_cyc_per_px : array_like
         Along the edge's normal. [cycles per pixel pitch]
-    angle_deg : float
-        Of that normal against the pixel rows. [deg], any
+    angle_deg : array_like
+        Of that normal against the pixel rows. [deg], any; arguments broadcast.
 
     References
     ----------
