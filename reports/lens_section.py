@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from lab.inference.results import LensResult, LensSeries, RuleResult
 from reports import words
-from reports.markup import prose, table, text
+from reports.field_section import field_section
+from reports.markup import figure, prose, table, text
+from reports.residual_figure import draw_residuals
 
 __all__ = ["lens_section"]
 
@@ -34,14 +36,37 @@ def lens_section(lens: LensResult) -> str:
     ]
     if any(one.rules for one in lens.series):
         parts.append(_rules(lens))
-    parts += [_shares(one) for one in lens.series]
+    for index, one in enumerate(lens.series, start=1):
+        parts.append(f"<h3>At {text(words.magnification_words(one.magnification))}</h3>")
+        parts += [_shares(one), _detail(one), field_section(one)]
+        residuals = draw_residuals(one, name=f"residuals-{index}")
+        parts.append(figure(residuals) if residuals is not None else "")
     parts.append(_figures(lens))
     if lens.cannot_say:
         items = "\n".join(f"<li>{text(sentence)}</li>" for sentence in lens.cannot_say)
         parts.append(f"<h3>What these frames cannot say</h3>\n<ul>\n{items}\n</ul>")
     if lens.frames_in_doubt:
         parts.append(f"<p>Frames that do not fit: {text(', '.join(lens.frames_in_doubt))}.</p>")
-    return "\n".join(parts)
+    return "\n".join(part for part in parts if part)
+
+
+def _detail(series: LensSeries) -> str:
+    """In which stop fine lines stand out most, by colour and for a detail."""
+    sentences = []
+    if series.detail_um is not None and series.detail_stop is not None:
+        span = words.stop_span(series.detail_low95, series.detail_high95)
+        sentences.append(
+            f"Lines {words.number(series.detail_um, 1)} µm wide in the subject show most contrast "
+            f"at {words.estimated_stop(series.detail_stop)} (95 % interval {span})."
+        )
+    if series.channels:
+        listed = "; ".join(
+            f"{one.channel} {words.estimated_stop(one.optimum_stop)} "
+            f"({words.stop_span(one.optimum_low95, one.optimum_high95)})"
+            for one in series.channels
+        )
+        sentences.append(f"Sharpest stop by colour: {listed}.")
+    return f"<p>{prose(' '.join(sentences))}</p>" if sentences else ""
 
 
 def _rules(lens: LensResult) -> str:

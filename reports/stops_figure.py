@@ -95,6 +95,14 @@ def _plot_stops(axes: Axes, series: SeriesResult, points: Sequence[StopPoint]) -
         axes.plot(
             curve_x, series.curve_mtf50_image_cyc_per_mm, color=PALETTE["measured"], linewidth=1.4
         )
+    if series.interpolated_curve_mtf50_image_cyc_per_mm:
+        axes.plot(
+            curve_x,
+            series.interpolated_curve_mtf50_image_cyc_per_mm,
+            color=PALETTE["measured"],
+            linewidth=0.9,
+            dashes=(1, 2),
+        )
     axes.vlines(x, low95, high95, color=PALETTE["measured"], linewidth=1.4)
     axes.plot(x, y, "o", color=PALETTE["measured"], markersize=4, clip_on=False)
 
@@ -303,6 +311,8 @@ def _stops_words(series: SeriesResult, points: Sequence[StopPoint]) -> tuple[str
         band = "; ochre: that stop" if words.is_known(series.optimum_stop) else ""
     deepest = f"deepest sharp stop {words.deepest_stop_words(series)}"
     curve = ", and the smooth curve through them" if series.curve_stop else ""
+    if series.interpolated_curve_mtf50_image_cyc_per_mm:
+        curve = "; line: the model of the lens; dotted: interpolated between the points"
     key = (
         f" Points: peak of each stop's focus bracket, with 95 % bars{curve}; grey dashes: "
         f"predicted diffraction with the pixel{band}."

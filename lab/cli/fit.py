@@ -32,6 +32,14 @@ def fit(
         list[str] | None,
         typer.Option(help='Rule of thumb to test, like "2x: f/8"; repeat. [default: the usual]'),
     ] = None,
+    detail: Annotated[
+        float | None,
+        typer.Option(
+            min=0.01,
+            help="Width of a line in the subject, um, to follow over the stops. "
+            "[default: two pixels]",
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
 ) -> None:
     """Find each magnification's sharpest stop and the deepest stop still sharp.
@@ -55,7 +63,11 @@ def fit(
         measured.config, measured.frames, measured.assignment.problems, loss_percent=loss
     )
     lens = lens_result(
-        measured.config, measured.frames, loss_percent=loss, rules=rule or DEFAULT_RULES
+        measured.config,
+        measured.frames,
+        loss_percent=loss,
+        rules=rule or DEFAULT_RULES,
+        detail_um=detail,
     )
     result = with_lens(result, lens)
     if as_json:
@@ -195,5 +207,21 @@ def _series_document(series: SeriesResult, lens: LensSeries | None) -> dict[str,
         "rules": [] if lens is None else [asdict(one) for one in lens.rules],
         "lens_stops": [] if lens is None else [asdict(stop) for stop in lens.stops],
         "lens_channels": [] if lens is None else [asdict(one) for one in lens.channels],
+        "lens_curve": None
+        if lens is None
+        else {
+            "stop": list(lens.curve_stop),
+            "mtf50_image_cyc_per_mm": list(lens.curve_mtf50_image_cyc_per_mm),
+            "mtf50_std": list(lens.curve_mtf50_std),
+            "detail_um": lens.detail_um,
+            "contrast": list(lens.curve_contrast),
+            "contrast_std": list(lens.curve_contrast_std),
+        },
+        "detail_stop": None if lens is None else lens.detail_stop,
+        "detail_low95": None if lens is None else lens.detail_low95,
+        "detail_high95": None if lens is None else lens.detail_high95,
+        "field": [] if lens is None else [asdict(one) for one in lens.field],
+        "shape": None if lens is None or lens.shape is None else asdict(lens.shape),
+        "residuals": [] if lens is None else [asdict(one) for one in lens.residuals],
         "flags": list(series.flags),
     }

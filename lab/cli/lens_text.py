@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from lab.cli.field_text import print_field
 from lab.cli.rules_text import print_rules
 from lab.cli.summary import stop_text
 from lab.cli.terminal import print_table, print_wrapped
@@ -54,6 +55,17 @@ def print_lens(lens: LensResult) -> None:
                     f"{channel.channel}: sharpest at {stop_text(channel.optimum_stop)} "
                     f"({stop_text(channel.optimum_low95)} to {stop_text(channel.optimum_high95)})"
                 )
+        if series.detail_um is not None and series.detail_stop is not None:
+            span = (
+                ""
+                if series.detail_low95 is None
+                else f" ({stop_text(series.detail_low95)} to {stop_text(series.detail_high95)})"
+            )
+            print_wrapped(
+                f"lines {series.detail_um:.1f} um wide in the subject: most contrast at "
+                f"{stop_text(series.detail_stop)}{span}"
+            )
+        print_field(series)
     if any(series.rules for series in lens.series):
         typer.echo("\nrules of thumb")
         print_rules([(series.magnification, series.rules) for series in lens.series])

@@ -26,11 +26,12 @@ from lab.inference.field_model import axial_cones
 from lab.inference.lens_curve import lens_curve
 from lab.inference.lens_fit import LensFit
 from lab.inference.lens_model import EDGE_TILT_DEG
+from lab.inference.results import FieldStop
 from lab.optics.off_axis import off_axis_mtf_gradient, off_axis_otf
 from lab.optics.sensor import pixel_mtf
 from lab.optics.system import channel_band, diffraction_mtf50
 
-__all__ = ["FieldStop", "field_stops"]
+__all__ = ["field_stops"]
 
 _LEVEL = 0.5
 _GRID = np.linspace(0.03, 0.97, 17)  # of the cut-off, to bracket the level
@@ -38,23 +39,6 @@ _SEATS = np.linspace(-1.0, 1.0, 7)  # of the span of focus
 _REFINED = 4  # parabolas about the best seat
 _STEP = 1e-4  # of a frequency, for slopes
 _LEAST_COMA_UM = 0.01  # stands for none: coma's square has no derivative by coma there
-
-
-@dataclass(frozen=True, kw_only=True)
-class FieldStop:
-    """MTF50 of one place at one stop, at its best focus. [cycles per mm, image side].
-
-    ``radial`` is contrast along the field's radius, ``tangential`` along its circle;
-    ``percent`` is of diffraction and pixel in that direction.
-    """
-
-    marked_stop: float
-    mtf50_radial_cyc_per_mm: float
-    mtf50_radial_std: float
-    mtf50_tangential_cyc_per_mm: float
-    mtf50_tangential_std: float
-    percent_radial: float
-    percent_tangential: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

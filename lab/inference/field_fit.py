@@ -12,93 +12,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from lab.inference.field_curve import FieldStop, field_stops
+from lab.inference.field_curve import field_stops
 from lab.inference.field_data import field_data
 from lab.inference.field_descent import PlaceFit, fit_places
 from lab.inference.field_model import ASTIGMATISM, COMA2, FOCUS
 from lab.inference.lens_fit import LensFit
+from lab.inference.results import FieldPoint
 from lab.session.config import SessionConfig
 from lab.session.store import FrameRecord
 
-__all__ = ["FieldPoint", "field_points"]
+__all__ = ["field_points"]
 
 _NOT_MEASURED = 0.5  # of what was open beforehand is still open
 _MISFIT = 4.0  # chi-square above which a place is flagged: twice what noise explains
-
-
-@dataclass(frozen=True, kw_only=True)
-class FieldPoint:
-    """One square of the chart at one magnification.
-
-    Attributes
-    ----------
-    square : str
-    magnification : float
-        Nominal, as in the session.
-    field_x, field_y : float
-        Place in the frame from its centre, right and down, half the diagonal = 1.
-    x_object_mm, y_object_mm : float
-        Place on the target from the edges that stand for the axis, right and down.
-    focus_offset_image_um, focus_offset_object_um : float
-        Focus against that on axis, mean of both directions: see the module's docstring.
-    focus_offset_image_std_um, focus_offset_object_std_um : float
-    focus_shared_object_um : tuple of float
-        Part of the last one that is the lens's on axis: independent errors of standard
-        deviation 1 that move all points of a session at once, and by how much each
-        moves this one.
-    astigmatism_um, astigmatism_std_um : float
-        Focus offset of contrast along the radius less that along the circle, image side.
-    coma2_um2, coma2_std_um2 : float
-        Square of the coma (path length at the rim of the widest stop); noise may make
-        it negative. The MTF does not see coma's sign.
-    stops : tuple of FieldStop
-        MTF50 at the place's best focus, stop by stop.
-    chi_square : float
-        Weighted mean square of the residuals over their uncertainty.
-    frames_used : int
-    flags : tuple of str
-        "model-does-not-fit"; "one-direction"; "astigmatism-not-measured",
-        "astigmatism-sign-open"; "coma-not-measured"; "positions-unknown".
-    """
-
-    square: str
-    magnification: float
-    field_x: float
-    field_y: float
-    x_object_mm: float
-    y_object_mm: float
-    focus_offset_image_um: float
-    focus_offset_image_std_um: float
-    focus_offset_object_um: float
-    focus_offset_object_std_um: float
-    focus_shared_object_um: tuple[float, ...]
-    astigmatism_um: float
-    astigmatism_std_um: float
-    coma2_um2: float
-    coma2_std_um2: float
-    stops: tuple[FieldStop, ...]
-    chi_square: float
-    frames_used: int
-    flags: tuple[str, ...] = ()
-
-    @property
-    def coma_um(self) -> float:
-        """Size of the coma at the widest stop. [um of path length]."""
-        return math.sqrt(max(self.coma2_um2, 0.0))
-
-    @property
-    def coma_low95_um(self) -> float:
-        """Lower end of its 95 % interval."""
-        return math.sqrt(max(self.coma2_um2 - 1.96 * self.coma2_std_um2, 0.0))
-
-    @property
-    def coma_high95_um(self) -> float:
-        """Upper end of its 95 % interval."""
-        return math.sqrt(max(self.coma2_um2 + 1.96 * self.coma2_std_um2, 0.0))
 
 
 def field_points(

@@ -117,8 +117,10 @@ class FieldModel:
         frequency = data.frequency_cyc_per_mm * (1 - excess)
         blur2 = model.part(fit.parameters, "blur2")[data.series]
         pixel = pixel_mtf(frequency * (data.pixel_pitch_um * 1e-3), rows.angle_deg)
-        self._rest = model.band * pixel * np.exp(-2 * (np.pi * 1e-3 * frequency) ** 2 * blur2)
+        self._rest = pixel * np.exp(-2 * (np.pi * 1e-3 * frequency) ** 2 * blur2)
         self._s = frequency * 1e-3 * self._cones.wavelength_um * self._cones.f_number[at]
+        model.settle_band(fit.parameters)  # as on axis: places add little to the band's part
+        self._band_shift = model.band_shift
         self.shift_um = model.focus_shift_um(fit.parameters)
         self._w040, self._w060 = self._cones.w040[at], self._cones.w060[at]
         azimuth = np.array([place.azimuth_deg for place in rows.places])
@@ -173,6 +175,7 @@ class FieldModel:
         slope[:, COMA2] = (by[:, 2] * coma[0] + by[:, 3] * coma[1]) / (2 * coma_um)
         lens += slope[:, COMA2] * (coma2 - coma_um**2)
         rest = self._rest[row]
+        lens += self._band_shift[row]
         return lens * rest, slope * rest[:, np.newaxis]
 
     def by_axis(self, unknown: FloatArray, row: IntArray, model: LensModel) -> FloatArray:

@@ -18,15 +18,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import gammaincc
 
 from lab.edges.types import FloatArray
-from lab.inference.field_fit import FieldPoint
+from lab.inference.results import FieldPoint, FieldShape
 
-__all__ = ["FieldShape", "field_shape"]
+__all__ = ["field_shape"]
 
 _LEAST_POINTS = 4  # one more than there are unknowns
 _DISTINCT = 1e-3  # of singular values: below, places lie in a line through the centre
@@ -36,50 +35,6 @@ _NO_ASTIGMATISM = {
     *("model-does-not-fit", "one-direction"),
     *("astigmatism-not-measured", "astigmatism-sign-open"),
 }
-
-
-@dataclass(frozen=True, kw_only=True)
-class FieldShape:
-    """Tilt, curvature and asymmetry at one magnification. None = cannot be told.
-
-    Attributes
-    ----------
-    magnification : float
-        Nominal.
-    tilt_x_deg, tilt_y_deg : float or None
-        Of the target against the plane in focus: > 0 where it recedes from the lens
-        towards the frame's right (x) or lower (y) side.
-    tilt_x_std_deg, tilt_y_std_deg : float or None
-    curvature_corner_um : float or None
-        How far a flat target lies beyond the surface in focus at the frame's corners
-        when it is in focus at the centre, object side: > 0 where that surface bends
-        towards the lens. Mean of both directions of contrast.
-    curvature_corner_std_um : float or None
-    points_used : int
-    chi_square : float or None
-        Of the offsets about plane and bowl, over the degrees of freedom.
-    asymmetry_chance : float or None
-        Chance, at most, that a centred lens shows as much asymmetry of coma and
-        astigmatism.
-    asymmetry_azimuth_deg : float or None
-        Side of the frame where they are largest, 0 = right, 90 = down.
-    flags : tuple of str
-        "too-few-points", "points-in-a-line", "positions-unknown"; "shape-does-not-fit":
-        no plane and bowl; "model-does-not-fit": a point's own fit is in doubt.
-    """
-
-    magnification: float
-    points_used: int
-    tilt_x_deg: float | None = None
-    tilt_x_std_deg: float | None = None
-    tilt_y_deg: float | None = None
-    tilt_y_std_deg: float | None = None
-    curvature_corner_um: float | None = None
-    curvature_corner_std_um: float | None = None
-    chi_square: float | None = None
-    asymmetry_chance: float | None = None
-    asymmetry_azimuth_deg: float | None = None
-    flags: tuple[str, ...] = ()
 
 
 def field_shape(points: Sequence[FieldPoint]) -> FieldShape:

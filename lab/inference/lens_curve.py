@@ -29,6 +29,7 @@ __all__ = [
     "LossShares",
     "StopChoice",
     "best_focus_um",
+    "curve_of",
     "lens_curve",
     "loss_shares",
     "stop_choice",
@@ -121,15 +122,19 @@ def lens_curve(fit: LensFit, series: int, channel: str, stop: npt.ArrayLike) -> 
     stop : array_like, (n,)
         Exact ring positions, rising.
     """
-    optics = measured_optics(fit, series, channel, stop)
+    return curve_of(measured_optics(fit, series, channel, stop))
+
+
+def curve_of(optics: LensOptics) -> LensCurve:
+    """MTF50 at best focus of a measured lens, in one colour or in white light."""
     focus = best_focus_um(optics)
     frequency = optics.crossing(focus, _LEVEL)
     at = optics.gradient(frequency, focus)
     # At best focus nothing hangs on defocus; the crossing moves by -dM / (dM/df).
     by_log = -at.by_parameters / (at.by_frequency * frequency)[:, np.newaxis]
-    covariance = by_log @ fit.covariance @ by_log.T + optics.between
+    covariance = by_log @ optics.covariance @ by_log.T + optics.between
     by_f_number = optics.cone.by_f_number
-    spread = np.sqrt(np.einsum("ij,jk,ik->i", by_f_number, fit.covariance, by_f_number))
+    spread = np.sqrt(np.einsum("ij,jk,ik->i", by_f_number, optics.covariance, by_f_number))
     return LensCurve(
         stop=optics.stop,
         mtf50_image_cyc_per_mm=frequency,

@@ -54,8 +54,6 @@ class LensData:
         Measured and nominal magnification, exact stops (rising), colours and their
         mean wavelengths [um].
     marked_stops : tuple of float
-    focus_step_um : tuple of float
-        Rail step of each series, object side, 0 where unknown.
     pixel_pitch_um : float
     stated_pupil_ratio : float or None
     """
@@ -77,9 +75,19 @@ class LensData:
     marked_stops: tuple[float, ...]
     channels: tuple[str, ...]
     wavelength_um: tuple[float, ...]
-    focus_step_um: tuple[float, ...]
     pixel_pitch_um: float
     stated_pupil_ratio: float | None
+
+    @property
+    def rail_step_um(self) -> FloatArray:
+        """Median step of each frame's own bracket, (n_frame,), 0 where unknown."""
+        step = np.zeros(self.position_um.size)
+        bracket = self.frame_series * len(self.stops) + self.frame_stop
+        for one in np.unique(bracket):
+            apart = np.diff(np.unique(self.position_um[bracket == one]))
+            if np.isfinite(apart).any():
+                step[bracket == one] = np.nanmedian(apart)
+        return step
 
 
 def lens_data(config: SessionConfig, frames: Sequence[FrameRecord]) -> LensData | None:
@@ -129,7 +137,6 @@ def lens_data(config: SessionConfig, frames: Sequence[FrameRecord]) -> LensData 
         ]
         for m in nominal
     ]
-    steps = {s.magnification: s.focus_step_um for s in config.series}
     return LensData(
         mtf=figures[:, 0],
         mtf_std=figures[:, 1],
@@ -153,7 +160,6 @@ def lens_data(config: SessionConfig, frames: Sequence[FrameRecord]) -> LensData 
         marked_stops=tuple(marked),
         channels=tuple(channels),
         wavelength_um=tuple(config.light.wavelength_um[c] for c in channels),
-        focus_step_um=tuple(steps[m] for m in nominal),
         pixel_pitch_um=config.body.pixel_pitch_um,
         stated_pupil_ratio=config.lens.pupil_ratio,
     )

@@ -22,7 +22,7 @@ from lab.inference.lens_data import LensData
 from lab.inference.lens_model import LensModel
 from lab.inference.results import ConeResult
 
-__all__ = ["LensFit", "cone_handles", "fit_lens"]
+__all__ = ["LensFit", "at_widest", "cone_handles", "fit_lens"]
 
 # What is known before any frame, as standard deviations. Judged by us from trade
 # practice, no published source, unless said.
@@ -42,6 +42,7 @@ _FRAME_FREEDOM = 4.0
 _LEAST_EXCESS, _FIRST_EXCESS = 0.001, 0.01
 _ROUNDS, _STEPS = 4, 40
 _STARTS_UM = (0.3, -0.3)  # of primary spherical aberration: its sign may trap a descent
+_HOPEFUL = 1.2  # of the best descent's cost: beyond, its valley is another and not followed
 # Furthest one step may go, by parameter: the model is far from linear in these.
 _REACH = {"pupil": 0.3, "w040": 0.4, "w060": 0.2, "ring": 0.2, "blur2": 2.0}
 _SEATS = 33  # rail positions tried for a frame whose own is unknown
@@ -110,9 +111,8 @@ def _prior(model: LensModel, excess_std: float) -> tuple[FloatArray, FloatArray]
         [_FIXED if name == "green" else _COLOUR_STD_UM for name in data.channels],
         len(data.magnifications),
     )
-    step = np.array(data.focus_step_um)[data.frame_series]
     known = ~np.isnan(data.position_um)
-    std[at["rock"]] = np.where(known, np.maximum(_ROCK_SHARE * step, 0.5), np.inf)
+    std[at["rock"]] = np.where(known, np.maximum(_ROCK_SHARE * data.rail_step_um, 0.5), np.inf)
     # Where no position is known the frames' own hold the focus.
     bracket = data.frame_series * len(data.stops) + data.frame_stop
     has_known = np.bincount(bracket, known, at["focus"].stop - at["focus"].start) > 0
@@ -294,20 +294,46 @@ def fit_lens(data: LensData) -> LensFit:
     # The ring's long-tailed prior would let it run off before the aberrations have settled.
     held = std.copy()
     held[model.slices["ring"]] = _HELD_RING_STD
-    tried = []
-    for w040_um in _STARTS_UM:
-        first, _ = _solve(model, _start(model, mean, w040_um), mean, held, seat=unknown)
-        tried.append(_solve(model, first.parameters, mean, std))
-    fit = min(tried, key=lambda pair: pair[1])[0]
+    tried = [
+        _solve(model, _start(model, mean, w040_um), mean, held, seat=unknown)
+        for w040_um in _STARTS_UM
+    ]
+    hopeful = _HOPEFUL * min(cost for _, cost in tried)
+    ends = [_solve(model, first.parameters, mean, std) for first, cost in tried if cost <= hopeful]
+    fit = min(ends, key=lambda pair: pair[1])[0]
     seen = np.unique(model.bracket)
-    for _ in range(_ROUNDS):
+    for settled in range(_ROUNDS):
         excess, excess_std = fit.value("excess")[seen], fit.std("excess")[seen]
         spread = max(float(np.sqrt(np.mean(excess**2 + excess_std**2))), _LEAST_EXCESS)
-        if abs(spread - fit.excess_std) < 0.02 * spread:
+        if settled and abs(spread - fit.excess_std) < 0.02 * spread:
             break
+        model.settle_band(fit.parameters)
         mean, std = _prior(model, spread)
         fit, _ = _solve(model, fit.parameters, mean, std)
     return fit
+
+
+def at_widest(fit: LensFit, part: str, power: int) -> tuple[float, float]:
+    """An aberration at the rim of the widest stop as it is, with its uncertainty. [um].
+
+    The figures of the model refer to that stop as marked; where the ring is off there,
+    so is the rim, and errors of the two go together.
+
+    Parameters
+    ----------
+    fit : LensFit
+    part : str
+        "w040" or "w060".
+    power : int
+        Of the pupil's radius with which it grows.
+    """
+    per_stop = -power * np.log(2) / 2
+    factor = float(np.exp(per_stop * fit.value("ring")[0]))
+    value = float(fit.value(part)[0]) * factor
+    by = np.zeros(fit.model.size)
+    by[fit.model.slices[part].start] = factor
+    by[fit.model.slices["ring"].start] = per_stop * value
+    return value, float(np.sqrt(by @ fit.covariance @ by))
 
 
 def cone_handles(fit: LensFit) -> tuple[ConeResult, ...]:

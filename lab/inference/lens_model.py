@@ -22,8 +22,7 @@ excess      relative error in frequency of each bracket: what the model does not
 rock        error of each frame's rail position [um]; the position itself where unknown
 ==========  ==================================================================
 
-Leaves out: a colour's band beyond its effect on diffraction alone (below 0.1 % of
-MTF50), the iris's polygon (below 1 %), and everything off axis.
+Leaves out: the iris's polygon (below 1 %), and everything off axis.
 """
 
 from __future__ import annotations
@@ -36,9 +35,9 @@ import numpy.typing as npt
 
 from lab.edges.types import FloatArray
 from lab.inference.lens_data import IntArray, LensData
-from lab.optics.pupil import aberrated_otf_gradient, clear_pupil_mtf
+from lab.optics.pupil import aberrated_otf, aberrated_otf_gradient
 from lab.optics.sensor import pixel_mtf
-from lab.optics.system import channel_band, diffraction_mtf
+from lab.optics.system import channel_band
 
 __all__ = ["EDGE_TILT_DEG", "Cone", "LensModel", "Transfer", "log2_stop"]
 
@@ -85,7 +84,8 @@ def _on_axis(
 class LensModel:
     """The model of a session's data; see the module's docstring.
 
-    ``band`` is what a colour's band makes of each row's diffraction, (n,).
+    ``band_shift``, (n,), is what each colour's band adds to the lens's transfer: at first
+    that of a perfect lens, see ``settle_band``.
     """
 
     def __init__(self, data: LensData) -> None:
@@ -112,22 +112,36 @@ class LensModel:
         self._position = np.where(np.isnan(data.position_um), 0.0, data.position_um)
         self._ring_weight = np.eye(n_stop)[data.stop]
         frequency = data.frequency_cyc_per_mm
-        self.band = self._band_over_line()
-        self._rest = self.band * pixel_mtf(frequency * (data.pixel_pitch_um * 1e-3), EDGE_TILT_DEG)
-
-    def _band_over_line(self) -> FloatArray:
-        """Diffraction in a colour's band over that at its mean wavelength alone."""
-        data = self.data
+        self._rest = pixel_mtf(frequency * (data.pixel_pitch_um * 1e-3), EDGE_TILT_DEG)
         f_number = self.stop[data.stop] * (1 + self.magnification[data.series])
-        factor = np.ones_like(data.mtf)
-        for case in np.unique(self.bracket * len(data.channels) + data.channel):
-            here = self.bracket * len(data.channels) + data.channel == case
-            mean_um = float(self.wavelength_um[data.channel[here][0]])
-            n, f = float(f_number[here][0]), data.frequency_cyc_per_mm[here]
-            line = clear_pupil_mtf(f * (mean_um * 1e-3 * n))
-            seen = diffraction_mtf(f, wavelength_um=channel_band(mean_um), f_number=n)
-            factor[here] = np.where(line > 0.02, seen / np.maximum(line, 0.02), 1.0)
-        return factor
+        s = frequency * 1e-3 * self.wavelength_um[data.channel] * f_number
+        none = np.zeros_like(s)
+        self.band_shift = self._band_shift(s, none, none, none)
+
+    def settle_band(self, parameters: FloatArray) -> None:
+        """Work out what the colours' bands add to the lens's transfer, at these figures.
+
+        Wavelengths focus alike but see an aberration as more or fewer waves. It hangs on
+        the figures so little that a descent takes it as fixed.
+        """
+        cone = self._row_cone(parameters)
+        frequency = self.data.frequency_cyc_per_mm
+        s = frequency * 1e-3 * cone.wavelength_um * cone.f_number
+        w20 = self.focus_shift_um(parameters) / (8 * cone.wavelength_um * cone.f_number**2)
+        self.band_shift = self._band_shift(s, w20, cone.w040, cone.w060)
+
+    def _band_shift(
+        self, s: FloatArray, w20: FloatArray, w040: FloatArray, w060: FloatArray
+    ) -> FloatArray:
+        """Transfer in each row's band less that at its mean wavelength."""
+        bands = [channel_band(mean_um) for mean_um in self.wavelength_um.tolist()]
+        over_mean = np.array([band.wavelength_um for band in bands]) / self.wavelength_um[:, None]
+        shift = -aberrated_otf(s, w20, w040, w060)
+        for ratio, weight in zip(over_mean.T, np.array([b.weight for b in bands]).T, strict=True):
+            k = ratio[self.data.channel]
+            one = aberrated_otf(s * k, w20 / k, w040 / k, w060 / k)
+            shift += weight[self.data.channel] * one
+        return np.asarray(shift)
 
     def part(self, parameters: FloatArray, name: str) -> FloatArray:
         """The parameters of one name, a view."""
@@ -194,6 +208,22 @@ class LensModel:
         )
         return np.asarray(shift)
 
+    def defocus_waves(self, parameters: FloatArray) -> FloatArray:
+        """Each row's defocus at the pupil's rim, (n,)."""
+        cone = self._row_cone(parameters)
+        per_um = 1 / (8 * cone.wavelength_um * cone.f_number**2)
+        return np.asarray(self.focus_shift_um(parameters) * per_um)
+
+    def _row_cone(self, parameters: FloatArray) -> Cone:
+        data = self.data
+        return self.cone(
+            parameters,
+            series=data.series,
+            channel=data.channel,
+            stop=self.stop[data.stop],
+            ring_weight=self._ring_weight,
+        )
+
     def _from_focus(self, parameters: FloatArray) -> FloatArray:
         """Each row's rail position from green's paraxial focus, object side. [um]."""
         (rail,) = self.part(parameters, "rail")
@@ -214,13 +244,7 @@ class LensModel:
         """
         data, at = self.data, self.slices
         row = np.arange(data.mtf.size)
-        cone = self.cone(
-            parameters,
-            series=data.series,
-            channel=data.channel,
-            stop=self.stop[data.stop],
-            ring_weight=self._ring_weight,
-        )
+        cone = self._row_cone(parameters)
         excess = self.part(parameters, "excess")[self.bracket]
         frequency = data.frequency_cyc_per_mm * (1 - excess)
         s = frequency * 1e-3 * cone.wavelength_um * cone.f_number
@@ -230,6 +254,7 @@ class LensModel:
         lens, by = np.zeros_like(s), np.zeros((s.size, 4))
         seen = np.flatnonzero(s < _SEEN)
         lens[seen], by[seen] = transfer(seen, s[seen], w20[seen], cone.w040[seen], cone.w060[seen])
+        lens = lens + self.band_shift
         decay = 2 * (np.pi * 1e-3 * frequency) ** 2
         blur2 = self.part(parameters, "blur2")[data.series]
         rest = self._rest * np.exp(-decay * blur2)

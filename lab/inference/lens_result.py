@@ -14,13 +14,19 @@ import numpy as np
 
 from lab.edges.types import FloatArray
 from lab.inference.centre import CHANNEL
-from lab.inference.lens_curve import lens_curve, loss_shares, stop_choice
+from lab.inference.depth import Sharpness, best_stop, held_curve
+from lab.inference.field_fit import field_points
+from lab.inference.field_shape import field_shape
+from lab.inference.lens_curve import curve_of, lens_curve, loss_shares, stop_choice
 from lab.inference.lens_data import lens_data
-from lab.inference.lens_fit import LensFit, cone_handles, fit_lens
+from lab.inference.lens_fit import LensFit, at_widest, cone_handles, fit_lens
 from lab.inference.lens_model import log2_stop
+from lab.inference.lens_optics import measured_optics
 from lab.inference.results import (
     ChannelOptimum,
+    FieldPoint,
     LensFigure,
+    LensResidual,
     LensResult,
     LensSeries,
     LensStop,
@@ -29,6 +35,7 @@ from lab.inference.results import (
     SessionResult,
 )
 from lab.inference.rules import DEFAULT_RULES, Rule, judge_rules, parse_rule
+from lab.inference.white import WHITE, white_optics
 from lab.session.config import SessionConfig
 from lab.session.store import FrameRecord
 
@@ -49,6 +56,7 @@ def lens_result(
     *,
     loss_percent: float,
     rules: Sequence[str] = DEFAULT_RULES,
+    detail_um: float | None = None,
 ) -> LensResult | None:
     """Fit the model and say what it tells.
 
@@ -60,6 +68,9 @@ def lens_result(
         Permitted loss of MTF50 for the deepest sharp stop. [%], 0 < loss < 100
     rules : sequence of str
         Rules of thumb, as ``lab.inference.rules`` reads them.
+    detail_um : float, optional
+        Width of a line, and of the gap beside it, in the subject, > 0, whose contrast is
+        followed over the stops. By default as wide as two pixels are there. [um]
 
     Returns
     -------
@@ -71,8 +82,10 @@ def lens_result(
         return None
     parsed = [parse_rule(rule) for rule in rules]
     fit = fit_lens(data)
+    points = field_points(fit, config, frames)
     series = tuple(
-        _series(fit, k, loss_percent, parsed) for k in range(len(data.nominal_magnifications))
+        _with_field(_series(fit, k, loss_percent, parsed, detail_um), points)
+        for k in range(len(data.nominal_magnifications))
     )
     describes = fit.chi_square <= _DESCRIBES_CHI and fit.excess_std <= _DESCRIBES_EXCESS
     return LensResult(
@@ -96,8 +109,8 @@ def _figures(fit: LensFit) -> tuple[LensFigure, ...]:
     out = [
         _figure(fit, "pupil", 0, "pupil ratio", "", value=ratio, scale=ratio),
         _figure(fit, "light", 0, "wavelength against stated", "%", scale=100),
-        _figure(fit, "w040", 0, "primary spherical, widest stop", "um"),
-        _figure(fit, "w060", 0, "secondary spherical, widest stop", "um"),
+        _at_widest(fit, "w040", 4, "primary spherical, widest stop"),
+        _at_widest(fit, "w060", 6, "secondary spherical, widest stop"),
     ]
     if not np.isnan(data.position_um).all():
         out.insert(2, _figure(fit, "rail", 0, "rail step against stated", "%", scale=100))
@@ -125,6 +138,18 @@ def _figures(fit: LensFit) -> tuple[LensFigure, ...]:
                 name = f"{colour} focus against green at {m:g}x, image side"
                 out.append(_figure(fit, "colour", k, name, "um"))
     return tuple(out)
+
+
+def _at_widest(fit: LensFit, part: str, power: int, name: str) -> LensFigure:
+    """Path length at the rim of the widest stop as it is: the ring's error moves the rim."""
+    value, std = at_widest(fit, part, power)
+    return LensFigure(
+        name=name,
+        unit="um",
+        value=value,
+        std=std,
+        measured=bool(fit.learned(part)[0] > _LEARNED),
+    )
 
 
 def _figure(
@@ -167,7 +192,37 @@ def _grid(stops: FloatArray) -> FloatArray:
     return np.asarray(2 ** (np.linspace(x[0], x[-1], count) / 2))
 
 
-def _series(fit: LensFit, k: int, loss_percent: float, rules: Sequence[Rule]) -> LensSeries:
+def _with_field(series: LensSeries, points: Sequence[FieldPoint]) -> LensSeries:
+    here = tuple(point for point in points if point.magnification == series.magnification)
+    return replace(series, field=here, shape=field_shape(here) if here else None)
+
+
+def _residuals(fit: LensFit, k: int) -> tuple[LensResidual, ...]:
+    """Frame by frame and colour by colour."""
+    model, data = fit.model, fit.model.data
+    mtf, _ = model(fit.parameters)
+    waves = model.defocus_waves(fit.parameters)
+    out = []
+    for frame in np.unique(data.frame[data.series == k]):
+        for c, colour in enumerate(data.channels):
+            here = (data.frame == frame) & (data.channel == c)
+            if here.any():
+                out.append(
+                    LensResidual(
+                        file=data.files[frame],
+                        marked_stop=data.marked_stops[data.frame_stop[frame]],
+                        channel=colour,
+                        defocus_waves=float(waves[here].mean()),
+                        mtf=float((data.mtf - mtf)[here].mean()),
+                        mtf_std=float(np.sqrt(np.sum(data.mtf_std[here] ** 2)) / here.sum()),
+                    )
+                )
+    return tuple(out)
+
+
+def _series(
+    fit: LensFit, k: int, loss_percent: float, rules: Sequence[Rule], detail_um: float | None
+) -> LensSeries:
     data = fit.model.data
     here = np.unique(data.stop[data.series == k])
     stops = np.array(data.stops)[here]
@@ -194,11 +249,18 @@ def _series(fit: LensFit, k: int, loss_percent: float, rules: Sequence[Rule]) ->
         )
         for i in range(here.size)
     )
-    series = LensSeries(magnification=data.nominal_magnifications[k], stops=lens_stops)
+    series = LensSeries(
+        magnification=data.nominal_magnifications[k],
+        stops=lens_stops,
+        residuals=_residuals(fit, k),
+    )
     if here.size < 2:
         return series
     grid = _grid(stops)
     curves = {channel: lens_curve(fit, k, channel, grid) for channel in data.channels}
+    white = white_optics(fit, k, grid)
+    if white is not None:
+        curves[WHITE] = curve_of(white)
     choices = {
         channel: stop_choice(one, loss_percent=loss_percent, rng=np.random.default_rng(_SEED))
         for channel, one in curves.items()
@@ -214,8 +276,27 @@ def _series(fit: LensFit, k: int, loss_percent: float, rules: Sequence[Rule]) ->
         loss_percent=loss_percent,
         rng=np.random.default_rng(_SEED),
     )
+    width_um = 2 * data.pixel_pitch_um / m if detail_um is None else detail_um
+    sharp = Sharpness(detail_um=width_um)
+    contrast = held_curve(measured_optics(fit, k, CHANNEL, grid), sharp, 0.0)
+    best = best_stop(
+        lambda stop: measured_optics(fit, k, CHANNEL, stop),
+        float(grid[0]),
+        float(grid[-1]),
+        sharp,
+        0.0,
+        rng=np.random.default_rng(_SEED),
+    )
     return replace(
         series,
+        detail_um=width_um,
+        detail_stop=best.stop if best.held > 0 else None,
+        detail_low95=best.low95,
+        detail_high95=best.high95,
+        curve_contrast=tuple(contrast.held.tolist()),
+        curve_contrast_std=tuple(
+            (contrast.held * np.sqrt(np.maximum(np.diag(contrast.covariance), 0))).tolist()
+        ),
         optimum_stop=choice.optimum_stop,
         optimum_low95=choice.optimum_low95,
         optimum_high95=choice.optimum_high95,
@@ -313,6 +394,14 @@ def with_lens(result: SessionResult, lens: LensResult | None) -> SessionResult:
         inside = "optimum-not-bracketed" not in one.flags
         return replace(
             series,
+            curve_mtf50_image_cyc_per_mm=tuple(
+                np.interp(
+                    log2_stop(series.curve_stop),
+                    log2_stop(one.curve_stop),
+                    one.curve_mtf50_image_cyc_per_mm,
+                ).tolist()
+            ),
+            interpolated_curve_mtf50_image_cyc_per_mm=series.curve_mtf50_image_cyc_per_mm,
             optimum_stop=one.optimum_stop,
             optimum_low95=one.optimum_low95 if inside else None,
             optimum_high95=one.optimum_high95 if inside else None,

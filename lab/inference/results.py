@@ -7,14 +7,19 @@ side x magnification for frequencies. ``std`` is a standard uncertainty,
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 __all__ = [
     "ChannelOptimum",
     "ColourResult",
     "ConeResult",
+    "FieldPoint",
+    "FieldShape",
+    "FieldStop",
     "FocusSample",
     "LensFigure",
+    "LensResidual",
     "LensResult",
     "LensSeries",
     "LensStop",
@@ -100,6 +105,7 @@ class SeriesResult:
     interpolated_optimum_stop: float | None = None  # beside the model of the lens
     interpolated_low95: float | None = None
     interpolated_high95: float | None = None
+    interpolated_curve_mtf50_image_cyc_per_mm: tuple[float, ...] = ()  # at ``curve_stop``
     colours: tuple[ColourResult, ...] = ()  # at the stop nearest the optimum
     flags: tuple[str, ...] = ()
 
@@ -161,11 +167,156 @@ class RuleResult:
 class ChannelOptimum:
     """Sharpest stop in one raw colour, each at its own best focus."""
 
-    channel: str
+    channel: str  # or "white"
     optimum_stop: float
     optimum_low95: float
     optimum_high95: float
     mtf50_image_cyc_per_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LensResidual:
+    """One frame in one colour: measured less modelled MTF, mean over its frequencies."""
+
+    file: str
+    marked_stop: float
+    channel: str
+    defocus_waves: float  # from paraxial focus, at the pupil's rim
+    mtf: float
+    mtf_std: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class FieldStop:
+    """MTF50 of one place at one stop, at its best focus. [cycles per mm, image side].
+
+    ``radial`` is contrast along the field's radius, ``tangential`` along its circle;
+    ``percent`` is of diffraction and pixel in that direction.
+    """
+
+    marked_stop: float
+    mtf50_radial_cyc_per_mm: float
+    mtf50_radial_std: float
+    mtf50_tangential_cyc_per_mm: float
+    mtf50_tangential_std: float
+    percent_radial: float
+    percent_tangential: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class FieldPoint:
+    """One square of the chart at one magnification.
+
+    Attributes
+    ----------
+    square : str
+    magnification : float
+        Nominal, as in the session.
+    field_x, field_y : float
+        Place in the frame from its centre, right and down, half the diagonal = 1.
+    x_object_mm, y_object_mm : float
+        Place on the target from the edges that stand for the axis, right and down.
+    focus_offset_image_um, focus_offset_object_um : float
+        Focus against that on axis, mean of both directions; signs as in
+        ``lab.inference.field_fit``.
+    focus_offset_image_std_um, focus_offset_object_std_um : float
+    focus_shared_object_um : tuple of float
+        Part of the last one that is the lens's on axis: independent errors of standard
+        deviation 1 that move all points of a session at once, and by how much each
+        moves this one.
+    astigmatism_um, astigmatism_std_um : float
+        Focus offset of contrast along the radius less that along the circle, image side.
+    coma2_um2, coma2_std_um2 : float
+        Square of the coma (path length at the rim of the widest stop); noise may make
+        it negative. The MTF does not see coma's sign.
+    stops : tuple of FieldStop
+        MTF50 at the place's best focus, stop by stop.
+    chi_square : float
+        Weighted mean square of the residuals over their uncertainty.
+    frames_used : int
+    flags : tuple of str
+        "model-does-not-fit"; "one-direction"; "astigmatism-not-measured",
+        "astigmatism-sign-open"; "coma-not-measured"; "positions-unknown".
+    """
+
+    square: str
+    magnification: float
+    field_x: float
+    field_y: float
+    x_object_mm: float
+    y_object_mm: float
+    focus_offset_image_um: float
+    focus_offset_image_std_um: float
+    focus_offset_object_um: float
+    focus_offset_object_std_um: float
+    focus_shared_object_um: tuple[float, ...]
+    astigmatism_um: float
+    astigmatism_std_um: float
+    coma2_um2: float
+    coma2_std_um2: float
+    stops: tuple[FieldStop, ...]
+    chi_square: float
+    frames_used: int
+    flags: tuple[str, ...] = ()
+
+    @property
+    def coma_um(self) -> float:
+        """Size of the coma at the widest stop. [um of path length]."""
+        return math.sqrt(max(self.coma2_um2, 0.0))
+
+    @property
+    def coma_low95_um(self) -> float:
+        """Lower end of its 95 % interval."""
+        return math.sqrt(max(self.coma2_um2 - 1.96 * self.coma2_std_um2, 0.0))
+
+    @property
+    def coma_high95_um(self) -> float:
+        """Upper end of its 95 % interval."""
+        return math.sqrt(max(self.coma2_um2 + 1.96 * self.coma2_std_um2, 0.0))
+
+
+@dataclass(frozen=True, kw_only=True)
+class FieldShape:
+    """Tilt, curvature and asymmetry at one magnification. None = cannot be told.
+
+    Attributes
+    ----------
+    magnification : float
+        Nominal.
+    tilt_x_deg, tilt_y_deg : float or None
+        Of the target against the plane in focus: > 0 where it recedes from the lens
+        towards the frame's right (x) or lower (y) side.
+    tilt_x_std_deg, tilt_y_std_deg : float or None
+    curvature_corner_um : float or None
+        How far a flat target lies beyond the surface in focus at the frame's corners
+        when it is in focus at the centre, object side: > 0 where that surface bends
+        towards the lens. Mean of both directions of contrast.
+    curvature_corner_std_um : float or None
+    points_used : int
+    chi_square : float or None
+        Of the offsets about plane and bowl, over the degrees of freedom.
+    asymmetry_chance : float or None
+        Chance, at most, that a centred lens shows as much asymmetry of coma and
+        astigmatism.
+    asymmetry_azimuth_deg : float or None
+        Side of the frame where they are largest, 0 = right, 90 = down.
+    flags : tuple of str
+        "too-few-points", "points-in-a-line", "positions-unknown"; "shape-does-not-fit":
+        no plane and bowl; "model-does-not-fit": a point's own fit is in doubt.
+    """
+
+    magnification: float
+    points_used: int
+    tilt_x_deg: float | None = None
+    tilt_x_std_deg: float | None = None
+    tilt_y_deg: float | None = None
+    tilt_y_std_deg: float | None = None
+    curvature_corner_um: float | None = None
+    curvature_corner_std_um: float | None = None
+    chi_square: float | None = None
+    asymmetry_chance: float | None = None
+    asymmetry_azimuth_deg: float | None = None
+    flags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,6 +336,15 @@ class LensSeries:
     curve_mtf50_image_cyc_per_mm: tuple[float, ...] = ()
     curve_mtf50_std: tuple[float, ...] = ()
     channels: tuple[ChannelOptimum, ...] = ()
+    detail_um: float | None = None  # width of a line, and of the gap beside it, in the subject
+    detail_stop: float | None = None  # at which its contrast is highest
+    detail_low95: float | None = None
+    detail_high95: float | None = None
+    curve_contrast: tuple[float, ...] = ()  # of that detail, at ``curve_stop``
+    curve_contrast_std: tuple[float, ...] = ()
+    field: tuple[FieldPoint, ...] = ()  # places away from the centre
+    shape: FieldShape | None = None
+    residuals: tuple[LensResidual, ...] = ()
     rules: tuple[RuleResult, ...] = ()
     flags: tuple[str, ...] = ()
 

@@ -1,7 +1,8 @@
 """A second route to the MTFs of a session: a sampled pupil, its transform, no overlap integral.
 
 The lens may have what the fitted model lacks: zonal spherical aberration (the eighth
-power), an iris of straight blades, vibration. Everything is invented.
+power), an iris of straight blades that close in behind a round widest stop, vibration.
+Everything is invented.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ class Pupil:
         path = sum(w * self.square ** (k + 1) for k, w in enumerate(waves))
         field_ = np.fft.fft2(self.cover * np.exp(2j * np.pi * path), (2 * self.n, 2 * self.n))
         overlap = np.fft.fftshift(np.fft.ifft2(np.abs(field_) ** 2).real)
-        overlap /= overlap[self.n, self.n]
+        overlap /= self.cover.sum()  # not of the squares: the rim's cells are shared
         apart = _S * self.n / 2
         lines = [
             ndimage.map_coordinates(
@@ -76,12 +77,17 @@ class SecondLens:
         default_factory=lambda: {"red": 30.0, "green": 0.0, "blue": -15.0}
     )
     pupil: Pupil = field(default_factory=lambda: Pupil(9, 0.2))
+    widest: Pupil = field(default_factory=lambda: Pupil(180, 0.0))  # no blade reaches into it
+
+    def opening(self, iris: float) -> Pupil:
+        """The pupil at a true f-number of the iris."""
+        return self.widest if iris < STOPS[0] * 2 ** (1 / 4) else self.pupil
 
     def f_number(self, m: float, stop: int) -> float:
         iris = STOPS[stop] * 2 ** (self.ring[stop] / 2)
         return float(iris * (1 + m / self.pupil_ratio))
 
-    def _waves(self, m: float, iris: float, wavelength: float) -> tuple[float, float, float]:
+    def waves(self, m: float, iris: float, wavelength: float) -> tuple[float, float, float]:
         mean = float(np.mean(self.magnifications))
         closed = STOPS[0] / iris
         primary = self.w040_um + self.w040_rise_um * (m - mean) / mean
@@ -98,11 +104,11 @@ class SecondLens:
     def mtf50_at_best_focus(self, m: float, iris: float, colour: str = "green") -> float:
         """Highest MTF50 over focus [cycles per mm], one wavelength."""
         wavelength, n = COLOURS[colour], iris * (1 + m / self.pupil_ratio)
-        waves = self._waves(m, iris, wavelength)
+        waves = self.waves(m, iris, wavelength)
         f = _S / (wavelength * 1e-3 * n)
 
         def half(w20: float) -> float:
-            mtf = self.pupil.transfer(w20, *waves) * self.rest(f)
+            mtf = self.opening(iris).transfer(w20, *waves) * self.rest(f)
             k = int(np.argmax(mtf < 0.5))
             return float(f[k - 1] + (mtf[k - 1] - 0.5) / (mtf[k - 1] - mtf[k]) * (f[k] - f[k - 1]))
 
@@ -139,14 +145,12 @@ class SecondLens:
         rows: list[tuple[float, ...]] = []
         position: list[float] = []
         place: list[tuple[int, int]] = []
-        steps = []
         for i, m in enumerate(self.magnifications):
             for k in range(STOPS.size):
                 n = self.f_number(m, k)
                 iris = n / (1 + m / self.pupil_ratio)
                 step = step_waves * 8 * COLOURS["green"] * n**2 / m**2
-                steps.append((i, step))
-                best = -0.9 * self._waves(m, iris, COLOURS["green"])[0]
+                best = -0.9 * self.waves(m, iris, COLOURS["green"])[0]
                 best *= 8 * COLOURS["green"] * n**2 / m**2
                 shift = rng.uniform(-0.5, 0.5) * step
                 rail = (np.arange(frames) - (frames - 1) / 2) * step + best
@@ -154,15 +158,14 @@ class SecondLens:
                 for j, z in enumerate(rail + shift + rng.normal(0, 0.03 * step, frames)):
                     for colour in colours:
                         wavelength = COLOURS[colour]
-                        w20 = (m * m * z - self.colour_um[colour]) / (8 * wavelength * n**2)
-                        waves = self._waves(m, iris, wavelength)
-                        line = self.pupil.transfer(w20, *waves)
                         f = np.linspace(1, 980 / (wavelength * n), 400)
                         band = channel_band(wavelength)
-                        mtf = sum(
-                            g * np.interp(f * w * 1e-3 * n, _S, line)
-                            for w, g in zip(band.wavelength_um, band.weight, strict=True)
-                        ) * self.rest(f)
+                        mtf = np.zeros(f.size)
+                        for one, weight in zip(band.wavelength_um, band.weight, strict=True):
+                            w20 = (m * m * z - self.colour_um[colour]) / (8 * one * n**2)
+                            line = self.opening(iris).transfer(w20, *self.waves(m, iris, one))
+                            mtf += weight * np.interp(f * one * 1e-3 * n, _S, line)
+                        mtf *= self.rest(f)
                         curves.setdefault(colour, []).append((len(position) + j, f, mtf))
                 for c, colour in enumerate(colours):
                     sharpest = max(curves[colour], key=lambda one: float(one[2][:200].sum()))
@@ -201,10 +204,6 @@ class SecondLens:
             marked_stops=(2.8, 4.0, 5.6, 8.0, 11.0, 16.0),
             channels=colours,
             wavelength_um=tuple(COLOURS[c] for c in colours),
-            focus_step_um=tuple(
-                float(np.median([s for i, s in steps if i == one]))
-                for one in range(len(self.magnifications))
-            ),
             pixel_pitch_um=PITCH_UM,
             stated_pupil_ratio=stated_pupil_ratio,
         )

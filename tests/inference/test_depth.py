@@ -325,7 +325,6 @@ def rows() -> tuple[LensModel, np.ndarray]:
         marked_stops=STOPS,
         channels=("green",),
         wavelength_um=(0.53,),
-        focus_step_um=(20.0, 60.0),
         pixel_pitch_um=PITCH_UM,
         stated_pupil_ratio=None,
     )

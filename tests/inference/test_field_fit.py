@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 from lab.inference.field_data import field_data
-from lab.inference.field_fit import FieldPoint, field_points
+from lab.inference.field_fit import field_points
 from lab.inference.field_shape import field_shape
 from lab.inference.lens_data import lens_data
 from lab.inference.lens_fit import LensFit, fit_lens
+from lab.inference.results import FieldPoint
 from lab.optics.system import channel_band, diffraction_mtf50
 from lab.session.store import EdgeRecord, FrameRecord
 from tests.inference.field_session import (

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lab.inference.field_fit import FieldPoint
 from lab.inference.field_shape import field_shape
+from lab.inference.results import FieldPoint
 
 HALF_DIAGONAL_MM = 14.4
 GRID = [(0.7 * x, 0.45 * y) for y in (-1, 0, 1) for x in (-1, 0, 1) if x or y]
