@@ -113,13 +113,14 @@ def _shares(series: LensSeries) -> str:
                 )
             ),
             f"{words.number(stop.beyond_model_percent, 1, signed=True)} %",
+            words.plus_minus(stop.focus_shift_um, stop.focus_shift_std_um, 1, signed=True),
         )
         for stop in series.stops
     ]
     caption = (
         f"At {words.magnification_words(series.magnification)}: measured effective "
-        "f\N{NON-BREAKING HYPHEN}number, and what takes the contrast at MTF50 (shares add up to "
-        "100 %)."
+        "f\N{NON-BREAKING HYPHEN}number, what takes the contrast at MTF50 (shares add up to "
+        "100 %), and how best focus moves in the subject, against the first stop."
     )
     head = (
         "Marked stop",
@@ -130,6 +131,7 @@ def _shares(series: LensSeries) -> str:
         "Pixel",
         "Residual blur",
         "Beyond the model",
+        "Focus shift, µm",
     )
     return table(caption, head, rows, wide=True)
 

@@ -47,6 +47,8 @@ __all__ = [
 FLAG_SENTENCES = {
     "deepest-beyond-range": "The narrowest stop measured is still sharp enough: the deepest sharp "
     "stop may lie beyond it.",
+    "bracket-too-coarse": "Few frames lie near the peak: the step is too coarse for this stop, and "
+    "the peak rests on its expected shape.",
     "demosaiced": "Colours were interpolated before measuring, which changes MTF50; read the "
     "figure as indicative.",
     "duplicate": "The same frame lies in the session more than once; it was counted once or not "
@@ -54,6 +56,8 @@ FLAG_SENTENCES = {
     "few-frames": "Few frames were usable at this stop, so scatter between frames is poorly known.",
     "focus-fit-failed": "No focus curve could be fitted through these frames; the sharpest frame "
     "stands for the peak.",
+    "focus-from-model": "The frames carry no focus positions; the peak is the one that the model "
+    "of the lens finds between them.",
     "focus-order-unknown": "The frames carry no focus positions, so no curve could be fitted "
     "through them; the peak is taken from the frames as a set.",
     "frame-size-off": "The frame's size in pixels times the pixel pitch is not the stated sensor "

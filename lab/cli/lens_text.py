@@ -40,9 +40,14 @@ def print_lens(lens: LensResult) -> None:
     for series in lens.series:
         typer.echo(f"\n{series.magnification:g}x: effective f-number and what takes the contrast")
         print_table(
-            ["stop", "effective", "std", "diffraction", "spherical", "focus", "pixel", "rest"],
+            [
+                *("stop", "effective", "std", "diffraction", "spherical", "focus", "pixel"),
+                *("rest", "shift um"),
+            ],
             _stop_rows(series),
         )
+        if len(series.stops) > 1:
+            print_wrapped("shift: of best focus in the subject, against the first stop")
         for stop in series.stops:
             if abs(stop.beyond_model_percent) > _WORST_BEYOND_PERCENT:
                 print_wrapped(
@@ -99,6 +104,7 @@ def _stop_rows(series: LensSeries) -> list[list[str]]:
                     stop.residual_share,
                 )
             ),
+            f"{stop.focus_shift_um:+z.1f}",
         ]
         for stop in series.stops
     ]

@@ -20,6 +20,7 @@ import numpy as np
 from lab.edges.types import FloatArray
 from lab.inference.lens_data import LensData
 from lab.inference.lens_model import LensModel
+from lab.inference.lens_seats import frame_wave_um, seated
 from lab.inference.results import ConeResult
 
 __all__ = ["LensFit", "at_widest", "cone_handles", "fit_lens"]
@@ -42,10 +43,12 @@ _FRAME_FREEDOM = 4.0
 _LEAST_EXCESS, _FIRST_EXCESS = 0.001, 0.01
 _ROUNDS, _STEPS = 4, 40
 _STARTS_UM = (0.3, -0.3)  # of primary spherical aberration: its sign may trap a descent
+_ROCKED_STARTS_UM = (0.1, 0.3, 0.6)  # its sign has no meaning where no position is known
 _HOPEFUL = 1.2  # of the best descent's cost: beyond, its valley is another and not followed
 # Furthest one step may go, by parameter: the model is far from linear in these.
 _REACH = {"pupil": 0.3, "w040": 0.4, "w060": 0.2, "ring": 0.2, "blur2": 2.0}
-_SEATS = 33  # rail positions tried for a frame whose own is unknown
+_HOLD_WAVES = 0.05
+_SEATED_AT = (2, 4, 7, 10, 14, 18)  # steps before which frames of unknown position are put anew
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -172,30 +175,13 @@ class _Descent:
         off = self.model.part(parameters, "ring") / _RING_STD
         self.ring_weight = (_RING_FREEDOM + 1) / (_RING_FREEDOM + off**2)
 
-    def _seated(self, parameters: FloatArray) -> FloatArray:
-        """Frames of unknown position put where, of a range, they fit best."""
-        data, at = self.model.data, self.model.slices["rock"]
-        unknown = np.isnan(data.position_um)
-        if not unknown.any():
-            return parameters
-        m, ratio = self.model.magnification, np.exp(self.model.part(parameters, "pupil")[0])
-        f_number = (self.model.stop[data.frame_stop] * (1 + m / ratio)[data.frame_series]).ravel()
-        waves = np.linspace(-1.6, 1.6, _SEATS)
-        green = float(self.model.wavelength_um[data.channels.index("green")])
-        wave_um = 8 * green * f_number**2 / m[data.frame_series] ** 2
-        w040 = self.model.part(parameters, "w040")[0] / green
-        centre = -w040 * (self.model.stop[0] / self.model.stop[data.frame_stop]) ** 4
-        best, place = np.full(unknown.size, np.inf), parameters[at].copy()
-        for w in waves:
-            trial = parameters.copy()
-            trial[at] = np.where(unknown, (centre + w) * wave_um, parameters[at])
-            mtf, _ = self.model(trial)
-            cost = np.bincount(data.frame, ((data.mtf - mtf) / data.mtf_std) ** 2, unknown.size)
-            better = unknown & (cost < best)
-            best, place = np.where(better, cost, best), np.where(better, trial[at], place)
-        seated = parameters.copy()
-        seated[at] = place
-        return seated
+    def _held_in_place(self, parameters: FloatArray) -> FloatArray:
+        """What keeps frames of unknown position from leaping: near focus they hardly feel it."""
+        held = np.zeros(self.model.size)
+        unknown = np.isnan(self.model.data.position_um)
+        wave_um = frame_wave_um(self.model, parameters)
+        held[self.model.slices["rock"]] = np.where(unknown, (_HOLD_WAVES * wave_um) ** -2.0, 0.0)
+        return held
 
     def run(
         self, parameters: FloatArray, *, seat: bool = False
@@ -205,21 +191,23 @@ class _Descent:
         reach = np.full(model.size, np.inf)
         for name, value in _REACH.items():
             reach[model.slices[name]] = value
-        damping = 1e-3
+        damping, held = 1e-3, self._held_in_place(parameters)
         if seat:
-            parameters = self._seated(parameters)
+            parameters = seated(model, parameters)
         mtf, jacobian = model(parameters)
         for step_number in range(_STEPS):
-            if seat and step_number in (4, 10):
-                parameters = self._seated(parameters)
-                mtf, jacobian = model(parameters)
+            if seat and step_number in _SEATED_AT:
+                moved = seated(model, parameters)
+                mtf_there, jacobian_there = model(moved)
+                if self.cost(moved, mtf_there) < self.cost(parameters, mtf):
+                    parameters, mtf, jacobian = moved, mtf_there, jacobian_there
             weight = self.weight[data.frame] / data.mtf_std**2
             prior = self._prior_information()
             information = self._information(jacobian)
             gradient = jacobian.T @ (weight * (data.mtf - mtf)) - prior * (parameters - self.mean)
             before = self.cost(parameters, mtf)
             for _ in range(8):
-                damped = information + damping * np.diag(np.diag(information))
+                damped = information + np.diag(damping * np.diag(information) + held)
                 step = np.linalg.solve(damped, gradient)
                 step *= min(1.0, float(np.min(reach / np.maximum(np.abs(step), 1e-12))))
                 trial = parameters + step
@@ -232,9 +220,11 @@ class _Descent:
                 break
             parameters, mtf, jacobian = trial, mtf_there, jacobian_there
             damping = max(damping / 5, 1e-7)
-            if step_number:
+            # While frames still seek their place, none may lose its say.
+            if step_number and not seat:
                 self._reweigh(parameters, mtf)
-            if before - after < 1e-3 * max(1.0, 1e-3 * after) and step_number > (11 if seat else 1):
+            settled = step_number > (_SEATED_AT[-1] if seat else 1)
+            if settled and before - after < 1e-3 * max(1.0, 1e-3 * after):
                 break
         return parameters, mtf, self._information(jacobian)
 
@@ -296,7 +286,7 @@ def fit_lens(data: LensData) -> LensFit:
     held[model.slices["ring"]] = _HELD_RING_STD
     tried = [
         _solve(model, _start(model, mean, w040_um), mean, held, seat=unknown)
-        for w040_um in _STARTS_UM
+        for w040_um in (_ROCKED_STARTS_UM if unknown else _STARTS_UM)
     ]
     hopeful = _HOPEFUL * min(cost for _, cost in tried)
     ends = [_solve(model, first.parameters, mean, std) for first, cost in tried if cost <= hopeful]

@@ -124,11 +124,8 @@ class LensModel:
         Wavelengths focus alike but see an aberration as more or fewer waves. It hangs on
         the figures so little that a descent takes it as fixed.
         """
-        cone = self._row_cone(parameters)
-        frequency = self.data.frequency_cyc_per_mm
-        s = frequency * 1e-3 * cone.wavelength_um * cone.f_number
-        w20 = self.focus_shift_um(parameters) / (8 * cone.wavelength_um * cone.f_number**2)
-        self.band_shift = self._band_shift(s, w20, cone.w040, cone.w060)
+        s, w040, w060 = self.on_axis(parameters)
+        self.band_shift = self._band_shift(s, self.defocus_waves(parameters), w040, w060)
 
     def _band_shift(
         self, s: FloatArray, w20: FloatArray, w040: FloatArray, w060: FloatArray
@@ -213,6 +210,20 @@ class LensModel:
         cone = self._row_cone(parameters)
         per_um = 1 / (8 * cone.wavelength_um * cone.f_number**2)
         return np.asarray(self.focus_shift_um(parameters) * per_um)
+
+    def on_axis(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Each row's frequency over the cut-off, and spherical aberrations [waves], (n,) each."""
+        cone = self._row_cone(parameters)
+        excess = self.part(parameters, "excess")[self.bracket]
+        frequency = self.data.frequency_cyc_per_mm * (1 - excess)
+        return frequency * 1e-3 * cone.wavelength_um * cone.f_number, cone.w040, cone.w060
+
+    def rest(self, parameters: FloatArray) -> FloatArray:
+        """MTF of residual blur and pixel at each row, (n,)."""
+        excess = self.part(parameters, "excess")[self.bracket]
+        frequency = self.data.frequency_cyc_per_mm * (1 - excess)
+        blur2 = self.part(parameters, "blur2")[self.data.series]
+        return np.asarray(self._rest * np.exp(-2 * (np.pi * 1e-3 * frequency) ** 2 * blur2))
 
     def _row_cone(self, parameters: FloatArray) -> Cone:
         data = self.data

@@ -17,7 +17,13 @@ from lab.inference.centre import CHANNEL
 from lab.inference.depth import Sharpness, best_stop, held_curve
 from lab.inference.field_fit import field_points
 from lab.inference.field_shape import field_shape
-from lab.inference.lens_curve import curve_of, lens_curve, loss_shares, stop_choice
+from lab.inference.lens_curve import (
+    curve_of,
+    focus_shift_um,
+    lens_curve,
+    loss_shares,
+    stop_choice,
+)
 from lab.inference.lens_data import lens_data
 from lab.inference.lens_fit import LensFit, at_widest, cone_handles, fit_lens
 from lab.inference.lens_model import log2_stop
@@ -33,6 +39,7 @@ from lab.inference.results import (
     RuleResult,
     SeriesResult,
     SessionResult,
+    StopPoint,
 )
 from lab.inference.rules import DEFAULT_RULES, Rule, judge_rules, parse_rule
 from lab.inference.white import WHITE, white_optics
@@ -230,6 +237,7 @@ def _series(
     m = data.magnifications[k]
     at_marks = lens_curve(fit, k, CHANNEL, stops)
     shares = loss_shares(fit, k, CHANNEL)
+    shift, shift_std = focus_shift_um(measured_optics(fit, k, CHANNEL, stops))
     excess = fit.value("excess")[k * len(data.stops) + here]
     nominal = np.array(stops) * (1 + m)
     lens_stops = tuple(
@@ -246,6 +254,8 @@ def _series(
             pixel_share=shares[here[i]].pixel,
             residual_share=shares[here[i]].residual,
             beyond_model_percent=100 * float(excess[i]),
+            focus_shift_um=float(shift[i]) / m**2,
+            focus_shift_std_um=float(shift_std[i]) / m**2,
         )
         for i in range(here.size)
     )
@@ -374,6 +384,26 @@ def _cannot_say(fit: LensFit, series: tuple[LensSeries, ...], describes: bool) -
     return tuple(out)
 
 
+def _placed(point: StopPoint, stop: LensStop | None) -> StopPoint:
+    """A bracket rocked by hand has the peak that the model finds between its frames."""
+    if stop is None or "focus-order-unknown" not in point.flags:
+        return point
+    ratio = stop.mtf50_image_cyc_per_mm / point.mtf50_image_cyc_per_mm
+    spread = 1.96 * stop.mtf50_std
+    return replace(
+        point,
+        mtf50_image_cyc_per_mm=stop.mtf50_image_cyc_per_mm,
+        mtf50_std=stop.mtf50_std,
+        mtf50_low95=stop.mtf50_image_cyc_per_mm - spread,
+        mtf50_high95=stop.mtf50_image_cyc_per_mm + spread,
+        mtf50_object_cyc_per_mm=ratio * point.mtf50_object_cyc_per_mm,
+        percent_of_diffraction=ratio * point.percent_of_diffraction,
+        flags=tuple(
+            "focus-from-model" if flag == "focus-order-unknown" else flag for flag in point.flags
+        ),
+    )
+
+
 def with_lens(result: SessionResult, lens: LensResult | None) -> SessionResult:
     """A session's result with the model's optimum in place of the interpolated one."""
     if lens is None:
@@ -391,6 +421,11 @@ def with_lens(result: SessionResult, lens: LensResult | None) -> SessionResult:
         known = one is not None and None not in (one.optimum_stop, series.optimum_stop)
         if one is None or not (lens.describes and known):
             return series
+        stops = {stop.marked_stop: stop for stop in one.stops}
+        series = replace(
+            series,
+            points=tuple(_placed(point, stops.get(point.marked_stop)) for point in series.points),
+        )
         inside = "optimum-not-bracketed" not in one.flags
         return replace(
             series,

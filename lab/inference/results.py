@@ -146,6 +146,8 @@ class LensStop:
     pixel_share: float
     residual_share: float
     beyond_model_percent: float  # in frequency: what the bracket showed that the model does not
+    focus_shift_um: float  # object side, against the first stop; rail positions taken to rise
+    focus_shift_std_um: float  # as the camera moves away
 
 
 @dataclass(frozen=True, kw_only=True)

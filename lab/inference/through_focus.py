@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["FocusPeak", "through_focus_peak"]
 
 _FLANK = 0.55  # frames below this share of the sharpest one do not shape the peak
+_LEAST_NEAR = 4  # frames above the flank, else some from further down are taken in
 _SIDES_FROM = 6  # frames from which the two sides may differ
 _LARGEST_SKEW = 0.5
 _PEAK_ERROR = 0.002  # what a borrowed shape may miss the peak by
@@ -96,9 +97,9 @@ def through_focus_peak(
         return _sharpest(y, s, None, ("focus-order-unknown",))
     z = np.array([float(p) for p in position_um if p is not None])
     near = y >= _FLANK * y.max()
-    if near.sum() < 4:
+    if near.sum() < _LEAST_NEAR:
         near = np.zeros(y.size, dtype=bool)
-        near[np.argsort(y)[-min(4, y.size) :]] = True
+        near[np.argsort(y)[-min(_LEAST_NEAR, y.size) :]] = True
     if np.unique(z[near]).size < 3:
         return _sharpest(y, s, float(z[int(np.argmax(y))]), ("few-frames",))
     return _fitted(z, y, s, near)
@@ -191,6 +192,8 @@ def _fitted(z: FloatArray, y: FloatArray, s: FloatArray, near: MaskArray) -> Foc
     reach = 1.96 if scatter == 0 else float(student.ppf(0.975, np.clip(telling, 2, freedom)))
     best = float(fit.x[1])
     flags = []
+    if np.sum(y >= _FLANK * y.max()) < _LEAST_NEAR:
+        flags.append("bracket-too-coarse")
     order = np.argsort(z)
     if not z.min() < best < z.max() or int(np.argmax(y[order])) in (0, y.size - 1):
         flags.append("peak-not-bracketed")

@@ -140,8 +140,12 @@ class SecondLens:
         colours: tuple[str, ...] = ("red", "green", "blue"),
         stated_pupil_ratio: float | None = None,
         step_waves: float = 0.25,
+        jitter: float = 0.03,
     ) -> LensData:
-        """Centre MTFs of brackets at every stop, with noise and an unsteady rail."""
+        """Centre MTFs of brackets at every stop, with noise and an unsteady rail.
+
+        ``jitter`` is how far frames lie from even steps, of a step: standard deviation.
+        """
         rows: list[tuple[float, ...]] = []
         position: list[float] = []
         place: list[tuple[int, int]] = []
@@ -155,7 +159,7 @@ class SecondLens:
                 shift = rng.uniform(-0.5, 0.5) * step
                 rail = (np.arange(frames) - (frames - 1) / 2) * step + best
                 curves: dict[str, list[tuple[int, FloatArray, FloatArray]]] = {}
-                for j, z in enumerate(rail + shift + rng.normal(0, 0.03 * step, frames)):
+                for j, z in enumerate(rail + shift + rng.normal(0, jitter * step, frames)):
                     for colour in colours:
                         wavelength = COLOURS[colour]
                         f = np.linspace(1, 980 / (wavelength * n), 400)

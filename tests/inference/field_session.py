@@ -207,7 +207,7 @@ def session_config(lens: FieldLens) -> SessionConfig:
                 stops=lens.stops,
                 frames_per_stop=lens.n_frames,
                 frames="*.dng",
-                focus_step_um=20.0,
+                focus_steps_um=(20.0,) * len(lens.stops),
             ),
         ),
     )

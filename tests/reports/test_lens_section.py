@@ -85,6 +85,8 @@ SERIES = LensSeries(
             pixel_share=0.1,
             residual_share=0.08,
             beyond_model_percent=-0.4,
+            focus_shift_um=-12.3,
+            focus_shift_std_um=0.4,
         ),
     ),
     optimum_stop=4.3,
@@ -159,6 +161,7 @@ def test_the_section_holds_rules_shares_places_and_figures() -> None:
         "0.14 to 0.24",  # of coma: roots of 0.04 -+ 1.96 x 0.01
         "One magnification only.",
         "0.880 ± 0.006",
+        "−12.3 ± 0.4",
     ):
         assert words in page.replace("\xa0", " "), words
     assert "&lt;" not in page.replace("&lt;b&gt;", "")  # no mark-up shown as text
