@@ -42,6 +42,9 @@ if TYPE_CHECKING:
     from lab.optics.system import diffraction_mtf50 as diffraction_mtf50
     from lab.optics.system import system_mtf as system_mtf
     from lab.session.measuring import measure_frame as measure_frame
+    from lab.session.new_session import new_session as new_session
+    from lab.session.plan import plan_rig as plan_rig
+    from lab.session.rig_file import read_rig as read_rig
     from lab.session.running import measure_session as measure_session
     from lab.session.running import stored_session as stored_session
     from lab.session.target_estimate import estimate_target as estimate_target
@@ -80,6 +83,9 @@ _HOME = {
     "measure_edge": "lab.edges.measure",
     "measure_frame": "lab.session.measuring",
     "measure_session": "lab.session.running",
+    "new_session": "lab.session.new_session",
+    "plan_rig": "lab.session.plan",
+    "read_rig": "lab.session.rig_file",
     "read_frame": "lab.frames",
     "register_field": "lab.edges.register",
     "stored_session": "lab.session.running",

@@ -45,6 +45,7 @@ __all__ = [
 ]
 
 FLAG_SENTENCES = {
+    "clipped": "More than 0.1 % of one colour is clipped: lower the exposure.",
     "deepest-beyond-range": "The narrowest stop measured is still sharp enough: the deepest sharp "
     "stop may lie beyond it.",
     "bracket-too-coarse": "Few frames lie near the peak: the step is too coarse for this stop, and "
@@ -63,6 +64,7 @@ FLAG_SENTENCES = {
     "frame-size-off": "The frame's size in pixels times the pixel pitch is not the stated sensor "
     "size: check both.",
     "grey": "The file holds one grey plane: the colour it was measured in is not known.",
+    "little-headroom": "Less than a quarter of a stop is left to clipping.",
     "magnification-off": "The measured magnification is more than 10 % from the stated one: is it "
     "the right series, pixel pitch or chart?",
     "noisy": "Noise is high for the length of edge, so the interval is wide.",
@@ -90,6 +92,9 @@ FLAG_SENTENCES = {
     "too-few-stops": "Fewer than two stops could be measured: no optimum can be named.",
     "tone-mapped": "The frame is a processed image, not raw data. Its tone curve and sharpening "
     "change MTF50; read the figure as indicative.",
+    "underexposed": "The target's step is less than 50 times the noise: more light.",
+    "uneven-light": "The light differs by more than half a stop from side to side, or by a stop to "
+    "the corners.",
     "wide-blur": "The blur nearly fills the region: its outer parts were not seen.",
 }
 _CHANGED = "changed-"  # then the setting's name

@@ -337,7 +337,7 @@ def _card(holder: BladeHolder, middle: Point) -> tuple[Groups, tuple[Text, ...]]
         name("edge along this line", (8.0, 12.0 - half), WORDS_SIZE_MM),
         name("cut out", (1.5, 8.0), WORDS_SIZE_MM),
         name("foot in position 1", (-bevel + 3.0, half + 5.0), WORDS_SIZE_MM),
-        name("foot in 2", (half + 3.0, -bevel + 8.0), WORDS_SIZE_MM),
+        name("foot in position 2", (half + 3.0, -bevel + 8.0), WORDS_SIZE_MM),
     ]
     for lines, at in NAMES:
         for i, text in enumerate(lines):

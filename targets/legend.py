@@ -19,10 +19,13 @@ LEGEND_WIDTH_MM = 100.0  # narrowest page that carries the legend, margins not c
 
 TRUE_SIZE = "Print at actual size (100 %), never fitted to the page."
 HOW_TO_USE = "Fill the frame with one field, its disc at the upper left."
-HOW_TO_USE_ONE = "Put its centre in the middle of the frame, its row of discs upwards."
+HOW_TO_USE_ONE = (
+    "Put its centre in the middle of the frame; the small discs in a row beside the centre are up."
+)
 WHAT_SERVES = (
     "Paper is not sharp enough to measure at 1x and above: use a paper print to practise.",
-    "Film serves up to about 1x. From 1x to 5x use chrome on glass, or a razor blade's edge.",
+    "How sharp its edges must be depends on lens and magnification: film for the lowest, chrome "
+    "on glass or a razor blade's edge from 1x to 5x.",
     "Glass and blades have sharp edges; bright light dazzles; lamps get hot. Local rules first.",
 )
 
@@ -91,6 +94,6 @@ def _field_line(field: Field) -> str:
     if not lengths:
         return words
     if len(lengths) == 1:
-        return f"{words}, the bar in it is {lengths[0]:.4g} mm long"
+        return f"{words}; the bar in it, to check its size, is {lengths[0]:.4g} mm long"
     shown = ", ".join(f"{length:.4g}" for length in lengths)
-    return f"{words}, the bars in it are {shown} mm long"
+    return f"{words}; the bars in it, to check its size, are {shown} mm long"

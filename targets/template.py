@@ -49,7 +49,10 @@ def check_line(at_mm: Point) -> tuple[Polygon, Text]:
     left, baseline = at_mm
     right = left + CHECK_LINE_MM
     middle = baseline - 0.3 * TEXT_SIZE_MM  # half way up a small letter
-    words = Text(at_mm=(right + TEXT_SIZE_MM, baseline), text="This line is 10 mm long. Check it.")
+    words = Text(
+        at_mm=(right + TEXT_SIZE_MM, baseline),
+        text="This line is 10 mm long. Check it with a ruler: 0.1 mm is 1 %.",
+    )
     return stroke((left, middle), (right, middle), _CHECK_WIDTH_MM), words
 
 

@@ -13,7 +13,9 @@ __all__ = ["demo"]
 
 
 def demo(
-    folder: Annotated[Path, typer.Argument(help="New folder for the session.")],
+    folder: Annotated[
+        Path, typer.Argument(help="New folder for the session, or that of an earlier demo.")
+    ],
     seed: Annotated[int, typer.Option(min=0, help="Seed of the simulated noise.")] = 1,
     workers: Annotated[
         int, typer.Option(min=1, help="Processes to use.", show_default="one a core")

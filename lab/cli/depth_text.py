@@ -56,8 +56,8 @@ def print_plan(
         sharp = f"contrast of {plan.detail_um:g} um lines and gaps, percent"
     typer.echo(f"{plan.magnification:.4g}x, {plan.depth_um:g} um deep; sharpness: {sharp}")
     timed = any(point.time_s is not None for point in plan.points)
-    header = ["stop", "effective", "in focus", f"over {plan.depth_um:g} um"]
-    header += [f"um within {plan.loss_percent:g} %", "frames", "time"]
+    header = ["stop", "effective", "in focus", f"held over {plan.depth_um:g} um"]
+    header += [f"{plan.loss_percent:g} % depth, um", "frames", "time"]
     print_table(
         header if timed else header[:-1],
         [
@@ -77,13 +77,14 @@ def print_plan(
             f"one shot: {stop_text(best.stop)}{at_end}{between}, effective "
             f"{best.f_number:.1f}, holds "
             f"{_value(plan, best.held)}{unit}{_interval(plan, best)}, "
-            f"{_value(plan, best.focused)}{unit} in focus; equal blurs, the closed form: "
-            f"{stop_text(plan.equal_blurs_stop)}"
+            f"{_value(plan, best.focused)}{unit} in focus; the closed form "
+            f"(blur of defocus = of diffraction) gives {stop_text(plan.equal_blurs_stop)}"
         )
     else:
         print_wrapped(
             f"one shot: no stop here holds {_what(plan)} over {plan.depth_um:g} um; "
-            f"equal blurs, the closed form: {stop_text(plan.equal_blurs_stop)}"
+            "the closed form (blur of defocus = of diffraction) gives "
+            f"{stop_text(plan.equal_blurs_stop)}"
         )
     stack = plan.stack
     if stack.frames is None:

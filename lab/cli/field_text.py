@@ -27,7 +27,7 @@ def print_field(series: LensSeries) -> None:
     at = "" if shown is None else f", MTF50 at {stop_text(shown.marked_stop)}"
     typer.echo(f"\n{series.magnification:g}x: places of the field at their best focus{at}")
     print_table(
-        ["place", "focus um", "std", "astig. um", "coma um", "radial", "circle", "share", "best"],
+        ["place", "focus um", "astig um", "coma um", "radial", "circle", "share", "best"],
         [_row(point, series.optimum_stop) for point in series.field],
     )
     print_wrapped(
@@ -36,7 +36,7 @@ def print_field(series: LensSeries) -> None:
     )
     if series.shape is not None:
         for sentence in shape_sentences(series.shape):
-            print_wrapped(sentence)
+            print_wrapped(sentence.replace("µ", "u").replace("±", "+-"))
 
 
 def _row(point: FieldPoint, stop: float | None) -> list[str]:
@@ -45,8 +45,7 @@ def _row(point: FieldPoint, stop: float | None) -> list[str]:
     at, best = stop_nearest(point, stop), sharpest_stop(point)
     return [
         place_words(point),
-        f"{point.focus_offset_object_um:+z.1f}",
-        f"{point.focus_offset_object_std_um:.1f}",
+        f"{point.focus_offset_object_um:+z.1f} +- {point.focus_offset_object_std_um:.1f}",
         _NONE
         if "astigmatism-not-measured" in point.flags
         else f"{point.astigmatism_um:+z.0f} +- {point.astigmatism_std_um:.0f}",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lab.cli.terminal import print_json, print_problems, print_table
+from lab.cli.terminal import print_json, print_problems, print_table, print_wrapped
 
 if TYPE_CHECKING:
     from lab.inference.results import (
@@ -73,6 +73,7 @@ def fit(
     if as_json:
         print_json(_document(result))
     else:
+        print_summary(result)
         for series in result.series:
             typer.echo(f"\n{series.magnification:g}x")
             print_table(
@@ -90,13 +91,18 @@ def fit(
                     for p in series.points
                 ],
             )
+            for p in series.points:
+                if p.frames_used < p.frames_measured:
+                    left_out = p.frames_measured - p.frames_used
+                    print_wrapped(
+                        f"{stop_text(p.marked_stop)}: {left_out} of {p.frames_measured} frames lie "
+                        "too far from focus to shape the peak and are left out"
+                    )
             _print_flags(series)
             _print_deepest(series)
             _print_colours(series.colours)
         if lens is not None:
             print_lens(lens)
-        typer.echo()
-        print_summary(result)
     if not any(series.points for series in result.series):
         raise typer.Exit(1)
 

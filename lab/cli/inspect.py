@@ -3,23 +3,31 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lab.cli.terminal import print_json, print_table, print_wrapped
+from lab.cli.inspect_text import Inspected, print_edges, print_frame, print_target
+from lab.cli.terminal import print_json, print_wrapped
 
 if TYPE_CHECKING:
+    from lab.edges.loss_evidence import EdgeFigures
+    from lab.edges.register import RegisteredEdge
     from lab.session.store import EdgeRecord
-    from lab.session.target_estimate import FrameTarget, TargetEstimate
+    from lab.session.target_estimate import TargetEstimate
 
 __all__ = ["inspect"]
 
 _CHANNEL = "green"
+_FOUND = 72  # edges to look for at least, so that soft ones are among them
+# Relative, of diffraction's prediction and of the pupil ratio given or guessed: the same
+# as in `lab.session.target_estimate`, where their reasons stand.
+_PREDICTION_STD = 0.03
+_PUPIL_RATIO_STD, _PUPIL_RATIO_GUESS_STD = 0.05, 0.2
 _PITCH_LOWEST_UM, _PITCH_HIGHEST_UM = 0.5, 50.0
-_FOR_THE_TARGET = "The target's edge"
+_FOR_THE_TARGET = "What the lens could do, and the target's edge"
 
 
 def inspect(
@@ -52,13 +60,15 @@ def inspect(
             rich_help_panel=_FOR_THE_TARGET,
         ),
     ] = None,
-    most: Annotated[int, typer.Option(min=1, max=200, help="Edges to measure at most.")] = 12,
+    most: Annotated[int, typer.Option(min=1, max=200, help="Edges to measure at most.")] = 36,
+    edges: Annotated[bool, typer.Option("--edges", help="List every edge as well.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
 ) -> None:
-    """Find the straight edges in a frame and measure them.
+    """Check a frame's exposure, measure its straight edges, and say what took its sharpness.
 
-    With magnification, stop and pitch it also says what the frames tell of the
-    target's own edge: its raggedness and, from two magnifications, its blur.
+    With magnification, stop and pitch it says how much of diffraction's MTF50
+    is there, and what the frames tell of the target's own edge: its raggedness
+    and, from two magnifications, its blur.
 
     Example: stopwise inspect IMG_0412.dng
 
@@ -66,7 +76,13 @@ def inspect(
     """
     shots = _shots(len(frames), magnification or [], stop or [], pitch, pupil_ratio)
     scales = [None if pitch is None else pitch / m for m, _ in shots] or [None] * len(frames)
-    seen = [_inspected(path, most, scale) for path, scale in zip(frames, scales, strict=True)]
+    limits: list[tuple[float, float] | None] = [None] * len(frames)
+    if pitch is not None:
+        limits = [_diffraction(m, marked, pitch, pupil_ratio) for m, marked in shots]
+    seen = [
+        _inspected(path, most, scale, limit)
+        for path, scale, limit in zip(frames, scales, limits, strict=True)
+    ]
     estimate = None if pitch is None else _estimate(seen, shots, pitch, pupil_ratio)
     if as_json:
         documents = [_document(one) for one in seen]
@@ -79,10 +95,12 @@ def inspect(
         for i, one in enumerate(seen):
             if i:
                 typer.echo()
-            _print(one, most)
+            print_frame(one, most)
+            if edges:
+                print_edges(one)
         if estimate is not None:
             typer.echo()
-            _print_target(estimate)
+            print_target(estimate)
             if pupil_ratio is None:
                 print_wrapped("No --pupil-ratio was given: taken as 1, uncertain by 20 %.")
             if not all(one.is_mosaic for one in seen):
@@ -129,27 +147,21 @@ def _shots(
     return list(zip(*each, strict=True))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Inspected:
-    """A measured frame without its pixels."""
+def _inspected(
+    path: Path,
+    most: int,
+    object_um_per_px: float | None,
+    diffraction: tuple[float, float] | None,
+) -> Inspected:
+    from dataclasses import replace
 
-    name: str
-    shape: tuple[int, int]
-    is_mosaic: bool
-    clipped_percent: float
-    flags: tuple[str, ...]
-    reason: str
-    records: tuple[EdgeRecord, ...]
-    more: bool
-    slate: str  # what a slate in the frame says, "" where there is none
-
-
-def _inspected(path: Path, most: int, object_um_per_px: float | None) -> _Inspected:
     from lab.edges.find import find_edges
+    from lab.edges.loss import likely_loss
     from lab.edges.types import Rejection
     from lab.errors import FrameError
-    from lab.frames import read_frame
+    from lab.frames import CHANNELS, estimate_noise, read_frame
     from lab.frames.codes import read_slate
+    from lab.frames.exposure import check_exposure
     from lab.session.measuring import TargetEdge, measure_channel_edge, placed_edges
     from targets.slates import slate_words
 
@@ -159,10 +171,33 @@ def _inspected(path: Path, most: int, object_um_per_px: float | None) -> _Inspec
         said = "" if slate is None else ", ".join([slate_words(slate)[0], *slate_words(slate)[1]])
     except FrameError as error:
         said = str(error)
-    found = find_edges(picture, most=most + 1)  # one more, to know whether there are more
-    regions = [] if isinstance(found, Rejection) else found
-    target = None if object_um_per_px is None else TargetEdge(object_um_per_px=object_um_per_px)
-    return _Inspected(
+    found = find_edges(picture, most=max(most + 1, _FOUND))
+    placed = () if isinstance(found, Rejection) else placed_edges(found, picture)
+    # Where the scale is not known lengths count in px.
+    scale = 1.0 if object_um_per_px is None else object_um_per_px
+    target = TargetEdge(object_um_per_px=scale)
+    records = [
+        measure_channel_edge(picture, edge, _CHANNEL, None, target=target)
+        for edge in _spread(placed, most)
+    ]
+    ragged = [
+        None if r.raggedness_object_um is None else r.raggedness_object_um / scale for r in records
+    ]
+    if object_um_per_px is None:
+        records = [replace(r, raggedness_object_um=None, raggedness_std_um=None) for r in records]
+    exposure = check_exposure(picture, {c: estimate_noise(picture, c) for c in CHANNELS})
+    loss = likely_loss(
+        [
+            _figures(r, ragged_px, picture.shape)
+            for r, ragged_px in zip(records, ragged, strict=True)
+            if r.status == "measured"
+        ],
+        exposure=exposure,
+        rejections=[r.reason for r in records if r.status != "measured"],
+        diffraction_px=None if diffraction is None else diffraction[0],
+        diffraction_std=0.0 if diffraction is None else diffraction[1],
+    )
+    return Inspected(
         name=path.name,
         shape=picture.shape,
         is_mosaic=picture.is_mosaic,
@@ -170,16 +205,73 @@ def _inspected(path: Path, most: int, object_um_per_px: float | None) -> _Inspec
         flags=picture.flags,
         slate=said,
         reason=found.reason if isinstance(found, Rejection) else "",
-        records=tuple(
-            measure_channel_edge(picture, edge, _CHANNEL, None, target=target)
-            for edge in placed_edges(regions[:most], picture)
-        ),
-        more=len(regions) > most,
+        records=tuple(records),
+        raggedness_px=tuple(ragged),
+        more=len(placed) > most,
+        exposure=exposure,
+        loss=loss,
     )
 
 
+def _spread(edges: Sequence[RegisteredEdge], most: int) -> list[RegisteredEdge]:
+    """The best edges of each direction in each ninth of the frame, in turn, up to ``most``.
+
+    The best of all would be the sharpest: a soft side would not be seen.
+    """
+    span_x = max((abs(edge.field_x) for edge in edges), default=0.0)
+    span_y = max((abs(edge.field_y) for edge in edges), default=0.0)
+    taken: dict[tuple[int, int, str], int] = {}
+    turn = []
+    for rank, edge in enumerate(edges):
+        ninth = (round(edge.field_x / max(span_x, 1e-9)), round(edge.field_y / max(span_y, 1e-9)))
+        group = (*ninth, edge.direction)
+        taken[group] = taken.get(group, 0) + 1
+        turn.append((taken[group], rank))
+    return [edges[rank] for rank in sorted(rank for _, rank in sorted(turn)[:most])]
+
+
+def _figures(
+    record: EdgeRecord, raggedness_px: float | None, shape: tuple[int, int]
+) -> EdgeFigures:
+    import numpy as np
+
+    from lab.edges.loss_evidence import EdgeFigures
+
+    assert record.mtf50_cyc_per_px is not None
+    assert record.mtf50_std is not None
+    return EdgeFigures(
+        field_x=2 * record.centre_col / (shape[1] - 1) - 1,
+        field_y=2 * record.centre_row / (shape[0] - 1) - 1,
+        direction=record.direction,
+        angle_deg=record.angle_deg,
+        mtf50_cyc_per_px=record.mtf50_cyc_per_px,
+        mtf50_std=record.mtf50_std,
+        frequency_cyc_per_px=np.array(record.frequency_cyc_per_px),
+        mtf=np.array(record.mtf),
+        mtf_std=np.array(record.mtf_std),
+        raggedness_px=raggedness_px,
+        flags=record.flags,
+    )
+
+
+def _diffraction(
+    magnification: float, marked_stop: float, pitch_um: float, pupil_ratio: float | None
+) -> tuple[float, float]:
+    """Wavelength times effective f-number [px], and its relative standard uncertainty."""
+    from lab.optics.geometry import effective_f_number
+    from lab.optics.system import DEFAULT_WAVELENGTH_UM
+    from lab.session.stops import exact_stop
+
+    ratio = 1.0 if pupil_ratio is None else pupil_ratio
+    n_eff = float(effective_f_number(exact_stop(marked_stop), magnification, ratio))
+    by_ratio = magnification / (ratio + magnification)
+    ratio_std = _PUPIL_RATIO_GUESS_STD if pupil_ratio is None else _PUPIL_RATIO_STD
+    std = math.hypot(_PREDICTION_STD, ratio_std * by_ratio)
+    return DEFAULT_WAVELENGTH_UM[_CHANNEL] * n_eff / pitch_um, std
+
+
 def _estimate(
-    seen: list[_Inspected],
+    seen: list[Inspected],
     shots: list[tuple[float, float]],
     pitch_um: float,
     pupil_ratio: float | None,
@@ -199,7 +291,9 @@ def _estimate(
     )
 
 
-def _document(one: _Inspected) -> dict[str, Any]:
+def _document(one: Inspected) -> dict[str, Any]:
+    from dataclasses import asdict
+
     return {
         "file": one.name,
         "rows": one.shape[0],
@@ -208,6 +302,12 @@ def _document(one: _Inspected) -> dict[str, Any]:
         "flags": list(one.flags),
         "reason": one.reason,
         "slate": one.slate,
+        "exposure": asdict(one.exposure),
+        "places": [asdict(place) for place in one.loss.places],
+        "of_diffraction": one.loss.of_diffraction,
+        "of_diffraction_std": one.loss.of_diffraction_std,
+        "likely_loss": [asdict(cause) for cause in one.loss.causes],
+        "notes": list(one.loss.notes),
         "edges": [
             {
                 "row": r.centre_row,
@@ -219,9 +319,10 @@ def _document(one: _Inspected) -> dict[str, Any]:
                 "mtf50_std": r.mtf50_std,
                 "raggedness_object_um": r.raggedness_object_um,
                 "raggedness_std_um": r.raggedness_std_um,
+                "raggedness_px": ragged_px,
                 "flags": list(r.flags),
             }
-            for r in one.records
+            for r, ragged_px in zip(one.records, one.raggedness_px, strict=True)
         ],
     }
 
@@ -240,140 +341,3 @@ def _target_document(estimate: TargetEstimate) -> dict[str, Any]:
         "mtf_loss_low95": estimate.mtf_loss_low95,
         "mtf_loss_high95": estimate.mtf_loss_high95,
     }
-
-
-def _print(one: _Inspected, most: int) -> None:
-    from string import ascii_lowercase
-    from textwrap import fill
-
-    from reports.words import flag_sentence
-
-    kind = "raw mosaic" if one.is_mosaic else "finished picture"
-    typer.echo(
-        f"{one.name}: {one.shape[1]} x {one.shape[0]} px, {kind}, "
-        f"{one.clipped_percent:.1f} % clipped"
-    )
-    if "tone-mapped" in one.flags:
-        typer.echo(
-            fill(
-                "Not raw: tone curve and sharpening of the picture change MTF50. "
-                "The figures below are indicative only.",
-                79,
-            )
-        )
-    if one.slate:
-        typer.echo(fill(f"Slate: {one.slate}", 79))
-    if one.reason:
-        typer.echo(fill(f"Nothing to measure: {one.reason}", 79))
-        return
-    measured = [r for r in one.records if r.mtf50_cyc_per_px is not None]
-    notes = list(dict.fromkeys(flag for r in measured for flag in r.flags))
-    if measured:
-        print_table(
-            ["edge at x, y", "angle", "MTF50 cy/px", "95 %", "10-90 % px", "notes"],
-            [_row(r, notes) for r in measured],
-        )
-    for letter, flag in zip(ascii_lowercase, notes, strict=False):
-        typer.echo(fill(f"{letter}: {flag_sentence(flag) or flag}", 79, subsequent_indent="   "))
-    for r in one.records:
-        if r.status != "measured":
-            typer.echo(
-                fill(
-                    f"edge at {r.centre_col:.0f}, {r.centre_row:.0f} rejected: {r.reason}",
-                    79,
-                    subsequent_indent="  ",
-                )
-            )
-    if one.more:
-        typer.echo(f"More edges were found than the {most} shown; --most raises the limit.")
-
-
-def _row(record: EdgeRecord, notes: list[str]) -> list[str]:
-    from targets.fidelity import gaussian_product
-
-    value, std = record.mtf50_cyc_per_px, record.mtf50_std
-    assert value is not None
-    assert std is not None
-    # 10 to 90 % width of the Gaussian edge that has this MTF50.
-    width = 2.563103 * gaussian_product(0.5) / value
-    return [
-        f"{record.centre_col:.0f}, {record.centre_row:.0f}",
-        f"{record.angle_deg:.1f}",
-        f"{value:.4f}",
-        f"{value - 1.96 * std:.4f} to {value + 1.96 * std:.4f}",
-        f"{width:.1f}",
-        "".join(sorted("abcdefghijklmnopqrstuvwxyz"[notes.index(flag)] for flag in record.flags))
-        or "-",
-    ]
-
-
-def _print_target(estimate: TargetEstimate) -> None:
-    from targets.fidelity import DEFAULT_LOSS
-
-    typer.echo("The target's edge (from the edges near each frame's centre, um on the target)")
-    for frame in estimate.frames:
-        print_wrapped(f"{frame.file} ({_where(frame)}): {_frame_words(frame)}")
-    blur, judged, highest = estimate.blur, estimate.judged, estimate.mtf_loss_high95
-    if blur is None or judged is None or highest is None:
-        return
-    place = f"of the contrast at diffraction's MTF50 at {_where(judged)}"
-    limit = f"(limit {_percent(DEFAULT_LOSS)} %)"
-    loss, lowest = estimate.mtf_loss, estimate.mtf_loss_low95
-    if loss is None or lowest is None:
-        print_wrapped(
-            f"Its own blur is at most {_um(blur.blur_upper95_um)} um (95 %, standard deviation): "
-            "all that is left beyond diffraction and pixel may be the target's. Frames at a "
-            "second magnification, same stop and best focus, tell it from the lens's."
-        )
-        verdict = "it serves" if highest <= DEFAULT_LOSS else "it may be too soft"
-        print_wrapped(f"That takes at most {_percent(highest)} % {place}: {verdict} {limit}.")
-        return
-    print_wrapped(
-        f"Its own blur is {_um(blur.blur_um)} um (95 %: {_um(blur.blur_low95_um)} to "
-        f"{_um(blur.blur_high95_um)}; standard deviation, raggedness included). Lens, focus and "
-        f"movement add {_um(blur.residual_image_um)} um on the sensor."
-    )
-    verdict = "these frames cannot tell whether it serves"
-    if highest <= DEFAULT_LOSS:
-        verdict = "it serves"
-    elif lowest > DEFAULT_LOSS:
-        verdict = "it is too soft"
-    print_wrapped(
-        f"It takes {_percent(loss)} % (95 %: {_percent(lowest)} to {_percent(highest)}) {place}: "
-        f"{verdict} {limit}."
-    )
-    print_wrapped(
-        "This holds for frames in best focus at one stop. Aberration that grows with the "
-        "magnification is counted as the target's."
-    )
-
-
-def _where(frame: FrameTarget) -> str:
-    return f"{frame.magnification:g}x, f/{frame.marked_stop:g}"
-
-
-def _frame_words(frame: FrameTarget) -> str:
-    from lab.edges.target_quality import least_raggedness
-
-    value, std = frame.raggedness_object_um, frame.raggedness_std_um
-    if value is None or std is None:
-        ragged = "raggedness unknown"
-    elif value > least_raggedness(value, std):
-        ragged = f"raggedness {_um(value)} (uncertainty {_um(std)})"
-    else:
-        ragged = f"no raggedness beyond noise, which hides {_um(least_raggedness(value, std))}"
-    if frame.excess is None:
-        return f"{ragged}; its blur is left out: {frame.reason}."
-    left = math.sqrt(max(frame.excess.variance_um2, 0.0)) / frame.magnification
-    edges = "1 edge" if frame.edges == 1 else f"{frame.edges} edges"
-    return f"{edges}, {ragged}; blur beyond diffraction and pixel {_um(left)}."
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f}"
-
-
-def _um(value: float | None) -> str:
-    """Micrometres to two decimals, or to three figures where they are many."""
-    assert value is not None
-    return f"{value:.2f}" if value < 10 else f"{value:.3g}"

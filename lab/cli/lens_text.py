@@ -21,22 +21,9 @@ _WORST_BEYOND_PERCENT = 2.0
 
 def print_lens(lens: LensResult) -> None:
     """Figures of the lens, what limits each stop, and the rules of thumb."""
-    typer.echo("\nthe lens, from all frames together")
-    print_table(["figure", "value", "std", ""], [_figure_row(one) for one in lens.figures])
-    for cone in lens.cones:
-        print_wrapped(
-            f"effective f-number over N (1 + m) by {cone.name} alone: "
-            f"{cone.over_nominal:.3f} +- {cone.std:.3f}"
-        )
-    for one, other, value in lens.correlated:
-        print_wrapped(f"errors of {one} and {other} go together (correlation {value:+.2f})")
-    print_wrapped(
-        f"chi-square {lens.chi_square:.2f} a residual; brackets scatter "
-        f"{lens.excess_percent:.1f} % about the model"
-        + ("" if lens.describes else ": it does not describe this lens well")
-    )
-    if lens.frames_in_doubt:
-        print_wrapped("frames that do not fit: " + ", ".join(lens.frames_in_doubt))
+    if any(series.rules for series in lens.series):
+        typer.echo("\nrules of thumb")
+        print_rules([(series.magnification, series.rules) for series in lens.series])
     for series in lens.series:
         typer.echo(f"\n{series.magnification:g}x: effective f-number and what takes the contrast")
         print_table(
@@ -71,9 +58,22 @@ def print_lens(lens: LensResult) -> None:
                 f"{stop_text(series.detail_stop)}{span}"
             )
         print_field(series)
-    if any(series.rules for series in lens.series):
-        typer.echo("\nrules of thumb")
-        print_rules([(series.magnification, series.rules) for series in lens.series])
+    typer.echo("\nthe lens, from all frames together")
+    print_table(["figure", "value", "std", ""], [_figure_row(one) for one in lens.figures])
+    for cone in lens.cones:
+        print_wrapped(
+            f"effective f-number over N (1 + m) by {cone.name} alone: "
+            f"{cone.over_nominal:.3f} +- {cone.std:.3f}"
+        )
+    for one, other, value in lens.correlated:
+        print_wrapped(f"errors of {one} and {other} go together (correlation {value:+.2f})")
+    print_wrapped(
+        f"brackets scatter {lens.excess_percent:.1f} % about the model; what is left of the frames "
+        f"is {lens.chi_square:.2f} of what noise allows (chi-square)"
+        + ("" if lens.describes else ": it does not describe this lens well")
+    )
+    if lens.frames_in_doubt:
+        print_wrapped("frames that do not fit: " + ", ".join(lens.frames_in_doubt))
     for sentence in lens.cannot_say:
         print_wrapped(sentence)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,8 +17,10 @@ from lab.cli.terminal import (
     print_wrapped,
     progress_bar,
 )
+from lab.errors import LabError
 
 if TYPE_CHECKING:
+    from lab.session.draft import Problem
     from lab.session.store import FrameRecord
 
 __all__ = ["measure"]
@@ -25,6 +28,13 @@ __all__ = ["measure"]
 
 def measure(
     session: Annotated[Path, typer.Argument(help="Session folder with session.toml.")],
+    propose: Annotated[
+        bool,
+        typer.Option(
+            "--propose",
+            help="Measure nothing: say what is wrong and write frames.csv, to be completed.",
+        ),
+    ] = False,
     again: Annotated[bool, typer.Option("--again", help="Measure finished frames too.")] = False,
     every_edge: Annotated[
         bool,
@@ -37,23 +47,73 @@ def measure(
 ) -> None:
     """Measure the frames of a session; resumes where it was stopped.
 
+    What is wrong with the frames' order, count and settings is said first.
+
     Example: stopwise measure my-session
+
+    Example: stopwise measure my-session --propose
     """
     from lab.session.running import measure_session
 
-    with progress_bar("measuring frames", quiet=as_json) as move:
+    if propose:
+        if again or every_edge or as_json:
+            raise LabError(
+                "--propose: measures nothing and prints no JSON. Leave --again, --every-edge and "
+                "--json out."
+            )
+        _propose(session, workers)
+        return
+    with ExitStack() as looking, progress_bar("measuring frames", quiet=as_json) as move:
+        move_slates = looking.enter_context(progress_bar("looking for slates", quiet=as_json))
+
+        def tell(problems: Sequence[Problem]) -> None:
+            looking.close()  # one bar at a time, and none below what is said
+            if not as_json:
+                print_problems(problems)
+
         measured = measure_session(
-            session, workers=workers, again=again, every_edge=every_edge, progress=move
+            session,
+            workers=workers,
+            again=again,
+            every_edge=every_edge,
+            progress=move,
+            slate_progress=move_slates,
+            tell=tell,
         )
     if as_json:
         print_json([frame.to_json_dict() for frame in measured.frames])
     else:
-        print_problems(measured.assignment.problems)
         _print_failures([frame for frame in measured.frames if frame.status != "measured"])
         counts = Counter(frame.status for frame in measured.frames)
         typer.echo(", ".join(f"{n} {status}" for status, n in sorted(counts.items())))
     if not any(frame.status == "measured" for frame in measured.frames):
         raise typer.Exit(1)
+
+
+def _propose(session: Path, workers: int) -> None:
+    """Write frames.csv with what is known, and say what is not."""
+    from lab.session.draft import listed
+    from lab.session.inventory import look_over_session
+    from lab.session.propose import blank_cells, refuse_existing_table, write_frame_table
+
+    refuse_existing_table(session)
+    with progress_bar("looking for slates") as move:
+        config, assignment = look_over_session(session, workers=workers, slate_progress=move)
+    path = write_frame_table(session, assignment)
+    print_problems(assignment.problems)
+    typer.echo(f"Wrote {path}: {len(assignment.frames)} frames.")
+    blank = {c: files for c, files in blank_cells(config, assignment).items() if files}
+    for column, files in blank.items():
+        frames = "1 frame" if len(files) == 1 else f"{len(files)} frames"
+        print_wrapped(f"{column} is blank for {frames}: {listed(files)}.")
+    if blank:
+        print_wrapped(
+            "Fill in the blank cells, or write use = no for a frame that does not belong; leave "
+            "the columns as they are."
+        )
+    else:
+        typer.echo("Nothing is blank. Correct what is wrong, if anything is.")
+    print_wrapped(f"Then: stopwise measure {session}")
 
 
 def _print_failures(frames: Sequence[FrameRecord]) -> None:

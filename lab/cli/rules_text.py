@@ -27,8 +27,9 @@ def print_rules(verdicts: Sequence[tuple[float, Sequence[RuleResult]]]) -> None:
         return
     print_table(["size", "rule", "verdict", "sure", "limit", "loss, 95 %", "depth"], rows)
     print_wrapped(
-        "loss: of MTF50 at the rule's limit; depth: of field at the deepest sharp stop over "
-        "that at the limit, by the wave criterion."
+        "holds: the limit lies within half a stop of the deepest sharp stop, as near as rules that "
+        "name whole stops can be. loss: of MTF50 at the rule's limit; depth: of field at the "
+        "deepest sharp stop over that at the limit, by the wave criterion."
     )
     for size, several in verdicts:
         for one in several:

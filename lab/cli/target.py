@@ -14,15 +14,35 @@ from lab.cli.terminal import print_json, print_table, print_wrapped
 
 if TYPE_CHECKING:
     from lab.session.target_need import TargetNeed
+    from targets.technology import Technology
 
 __all__ = ["target"]
 
 # Beyond these a chart is finer than can be made, or larger than can be printed.
 _MAGNIFICATION_LOWEST, _MAGNIFICATION_HIGHEST = 0.05, 20.0
+_PITCH_LOWEST_UM, _PITCH_HIGHEST_UM = 0.4, 50.0  # of cameras made; common practice
+_YOURS = "yours"
+_PLATE = (
+    "Send target.pdf's first page, or target.gds (made by --mask), to a maker of film or masks.",
+    "Ask for its true size: no fitting to a page, edges as drawn.",
+)
+_PRINTING = {
+    "office-print": (
+        "Print the first page at its true size (100 %), never fitted to the paper.",
+        "Check its 10 mm lines and squares with a ruler over as long a stretch as you can; if they "
+        "are off by 1 %, so are magnifications.",
+    ),
+    "litho-film": _PLATE,
+    "emulsion-plate": _PLATE,
+    "chrome-on-glass": _PLATE,
+}
+_PRINTS = ("office-print", "photo-print")
 
 
 def target(
-    folder: Annotated[Path, typer.Argument(help="New or empty folder for the files.")],
+    folder: Annotated[
+        Path, typer.Argument(help="Folder for the files; nothing in it is overwritten.")
+    ],
     magnification: Annotated[
         list[float] | None,
         typer.Option("--magnification", "-m", help="Repeat; the chart serves lowest to highest."),
@@ -39,7 +59,9 @@ def target(
     ] = None,
     sheet: Annotated[
         list[str] | None,
-        typer.Option(help="chart, fields, ramp, blade or slates; repeat. [default: chart]"),
+        typer.Option(
+            help="chart, fields, ramp, blade or slates; repeat. [default: chart, for a blade blade]"
+        ),
     ] = None,
     sensor: Annotated[str, typer.Option(help="Width x height in mm.")] = "36x24",
     pitch: Annotated[float, typer.Option(help="Pixel pitch in um.")] = 4.35,
@@ -52,12 +74,16 @@ def target(
     paper: Annotated[
         str | None, typer.Option(help="A4 or Letter. [default: charts as small as fits, else A4]")
     ] = None,
-    name: Annotated[str, typer.Option(help="Name on the sheets and in their codes.")] = "chart",
+    name: Annotated[
+        str | None, typer.Option(help="Name on the sheets and in their codes. [default: chart]")
+    ] = None,
     dpi: Annotated[
         int | None, typer.Option(help="Dots to the inch: adds 1-bit TIFF and PNG of a chart.")
     ] = None,
     mask: Annotated[bool, typer.Option("--mask", help="Also GDSII for a mask maker.")] = False,
-    polarity: Annotated[str, typer.Option(help="Of the mask: dark or clear.")] = "dark",
+    polarity: Annotated[
+        str | None, typer.Option(help="Of the mask: dark or clear. [default: dark]")
+    ] = None,
     mirrored: Annotated[
         bool, typer.Option("--mirrored", help="Mask for use with its coated side down.")
     ] = False,
@@ -79,6 +105,7 @@ def target(
     from lab.optics.illumination import lighting_advice, lighting_sentences
     from lab.optics.system import DEFAULT_WAVELENGTH_UM, channel_band
     from lab.session.target_need import target_need
+    from targets.technology import TECHNOLOGIES
     from targets.technology import technology as known_technology
 
     asked = sys.stdin.isatty() and magnification is None
@@ -97,7 +124,7 @@ def target(
     rig = Rig(
         magnifications=_magnifications(wanted),
         sensor_mm=_sensor(sensor),
-        pixel_pitch_um=_positive("--pitch", pitch, "4.35"),
+        pixel_pitch_um=_pitch(pitch),
         marked_stops=tuple(sorted(_numbers("--stops", stops))),
         pupil_ratio=_positive("--pupil-ratio", pupil_ratio, "1"),
     )
@@ -106,7 +133,7 @@ def target(
     if edge_blur is not None:
         edge_blur = _positive("--edge-blur", edge_blur, "0.3")
     order = SheetOrder(
-        sheets=tuple(dict.fromkeys(sheet or ["chart"])),
+        sheets=tuple(dict.fromkeys(sheet or ["blade" if technology == "blade" else "chart"])),
         name=name,
         paper=paper,
         conditions=tuple(condition or ()),
@@ -122,6 +149,10 @@ def target(
         pixel_pitch_um=rig.pixel_pitch_um,
         wavelength_um=channel_band(DEFAULT_WAVELENGTH_UM["green"]),
         loss=loss / 100,
+        technologies=(
+            *TECHNOLOGIES.values(),
+            *(() if edge_blur is None else (_your_edge(edge_blur),)),
+        ),
     )
     advice = lighting_advice(
         magnifications=rig.magnifications,
@@ -133,7 +164,8 @@ def target(
     verdict = _verdict(need, technology, edge_blur)
     lighting = lighting_sentences(advice)
     cautions = () if chosen is None else (chosen.caution,)
-    notes = (*verdict, "", *lighting, "", *cautions)
+    printing = _PRINTING.get(technology or "", _PRINTING["office-print"])
+    notes = (*printing, "", *verdict, "", *lighting, "", *cautions)
     made = made_sheets(folder, rig, order, notes=notes)
     if as_json:
         print_json(_document(need, verdict, lighting, made.files, made.remarks))
@@ -143,6 +175,21 @@ def target(
     typer.echo()
     print_wrapped(f"Made in {folder}: " + ", ".join(made.files))
     _print_all(made.remarks)
+
+
+def _your_edge(blur_um: float) -> Technology:
+    from targets.technology import Technology
+
+    return Technology(
+        key=_YOURS,
+        name="your edge",
+        blur_um=blur_um,
+        blur_low_um=blur_um,
+        blur_high_um=blur_um,
+        raggedness_um=0.0,
+        source="stated",
+        caution="",
+    )
 
 
 def _print_all(sentences: tuple[str, ...]) -> None:
@@ -167,6 +214,17 @@ def _positive(option: str, value: float, like: str) -> float:
 
     if not 0 < value < math.inf:
         raise LabError(f"{option} {value:g}: give a number above zero, like {like}.")
+    return value
+
+
+def _pitch(value: float) -> float:
+    from lab.errors import LabError
+
+    if not _PITCH_LOWEST_UM <= value <= _PITCH_HIGHEST_UM:
+        raise LabError(
+            f"--pitch {value:g}: pixels are {_PITCH_LOWEST_UM:g} to {_PITCH_HIGHEST_UM:g} um wide. "
+            "Give the pitch in um, like 4.35."
+        )
     return value
 
 
@@ -211,7 +269,7 @@ def _verdict(need: TargetNeed, technology: str | None, edge_blur: float | None) 
 
     highest = need.magnifications[-1]
     sentences = []
-    if technology is not None:
+    if technology is not None and edge_blur is None:
         plain = known_technology(technology).name
         plain = plain[0].upper() + plain[1:]
         (limit,) = (one.largest_magnification for one in need.limits if one.key == technology)
@@ -226,7 +284,12 @@ def _verdict(need: TargetNeed, technology: str | None, edge_blur: float | None) 
             sentences.append(
                 f"{plain} DOES NOT SERVE this rig: it serves {up_to}. At "
                 f"{highest.magnification:g}x its edge costs {100 * loss.mtf_loss:.0f} % of the "
-                "MTF: you would measure the target, not the lens. Print it to practise."
+                "MTF: you would measure the target, not the lens. "
+                + (
+                    "Print it to practise."
+                    if technology in _PRINTS
+                    else "Take a sharper one below."
+                )
             )
     if edge_blur is not None:
         short = [one.magnification for one in need.magnifications if edge_blur > one.blur_limit_um]
@@ -256,12 +319,17 @@ def _print_need(
     highest = need.magnifications[-1]
     rows = []
     for limit in need.limits:
-        one = TECHNOLOGIES[limit.key]
+        one = TECHNOLOGIES.get(limit.key)
+        edge = (
+            f"{edge_blur:g}"
+            if one is None
+            else f"{one.spread_um:.2g} ({one.blur_low_um:g} to {one.blur_high_um:g})"
+        )
         (loss,) = (t for t in highest.technologies if t.key == limit.key)
         rows.append(
             [
-                ("> " if limit.key == technology else "") + limit.key,
-                f"{one.blur_um:g} ({one.blur_low_um:g} to {one.blur_high_um:g})",
+                ("> " if limit.key in (technology, _YOURS) else "") + limit.key,
+                edge,
                 _reach(limit.largest_magnification),
                 f"{100 * loss.mtf_loss:.1f} %",
                 f"{-100 * loss.mtf50_loss:.1f} %",
@@ -269,6 +337,10 @@ def _print_need(
         )
     at = f"{highest.magnification:g}x"
     print_table(["made as", "edge, std um", "serves to", f"MTF lost, {at}", f"MTF50, {at}"], rows)
+    print_wrapped(
+        "Edge: typical blur and raggedness together; in brackets, from which to which the blur "
+        "is to be expected."
+    )
     if edge_blur is None:
         print_wrapped(
             "Edges vary; few makers state them. Measure yours with 'stopwise inspect' at two "

@@ -41,13 +41,18 @@ class SheetOrder:
     """Which sheets, and how."""
 
     sheets: tuple[str, ...]
-    name: str
+    name: str | None
     paper: str | None
     conditions: tuple[str, ...]
     dpi: int | None
     mask: bool
-    polarity: str
+    polarity: str | None
     mirrored: bool
+
+    @property
+    def title(self) -> str:
+        """Name on the sheets."""
+        return self.name or "chart"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,8 +83,18 @@ def made_sheets(folder: Path, rig: Rig, order: SheetOrder, *, notes: tuple[str, 
             raise LabError(f"--sheet {sheet}: is none of {', '.join(SHEETS)}.")
     if order.paper is not None and order.paper not in PAPERS_MM:
         raise LabError(f"--paper {order.paper}: give {' or '.join(PAPERS_MM)}, or leave it out.")
-    if order.polarity not in ("dark", "clear"):
+    if order.polarity not in (None, "dark", "clear"):
         raise LabError(f"--polarity {order.polarity}: give dark or clear.")
+    if not order.mask and (order.polarity is not None or order.mirrored):
+        raise LabError("--polarity and --mirrored: are of a mask. Add --mask.")
+    if order.conditions and "slates" not in order.sheets:
+        raise LabError("--condition: is for slates. Add --sheet slates.")
+    if order.dpi is not None and order.dpi < 1:
+        raise LabError(f"--dpi {order.dpi}: give the printer's dots to the inch, like 2400.")
+    if order.dpi is not None and not {"chart", "fields", "slates"} & set(order.sheets):
+        raise LabError("--dpi: goes with --sheet chart, fields or slates. Add one.")
+    if folder.exists() and not folder.is_dir():
+        raise LabError(f"{folder}: is a file. Name a new folder.")
     if {"chart", "fields"} <= set(order.sheets):
         raise LabError("--sheet: chart and fields are both target.json. Make one at a time.")
     if order.mask and not {"chart", "fields"} & set(order.sheets):
@@ -100,9 +115,14 @@ def made_sheets(folder: Path, rig: Rig, order: SheetOrder, *, notes: tuple[str, 
         there = [file for file in files if (folder / file).exists()]
         if there:
             raise LabError(f"{folder}: holds {', '.join(there)} already. Name a new folder.")
-        folder.mkdir(parents=True, exist_ok=True)
-        for file in files:
-            shutil.copyfile(made / file, folder / file)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            for file in files:
+                shutil.copyfile(made / file, folder / file)
+        except OSError as error:
+            raise LabError(
+                f"{folder}: cannot be written ({error.strerror}). Name a folder that can."
+            ) from error
     return Made(files=tuple(files), remarks=tuple(remarks))
 
 
@@ -136,19 +156,19 @@ def _chart(folder: Path, rig: Rig, order: SheetOrder, notes: tuple[str, ...]) ->
                 magnification_high=rig.magnifications[-1],
                 sensor_width_mm=width,
                 sensor_height_mm=height,
-                name=order.name,
+                name=order.title,
             )
         ]
     else:
         fields = [
             square_field(
-                magnification=m, sensor_width_mm=width, sensor_height_mm=height, name=order.name
+                magnification=m, sensor_width_mm=width, sensor_height_mm=height, name=order.title
             )
             for m in rig.magnifications
         ]
-    layout = chart_sheet(fields, name=order.name, paper=order.paper)
+    layout = chart_sheet(fields, name=order.title, paper=order.paper)
     page = chart_page(layout)
-    about = notes_page(f"{order.name}: before you print", notes, paper=order.paper or "A4")
+    about = notes_page(f"{order.title}: before you print", notes, paper=order.paper or "A4")
     write_layout(layout, folder / "target.json")
     write_pdf((page, about), folder / "target.pdf")
     write_svg(page, folder / "target.svg")
@@ -171,7 +191,7 @@ def _mask(layout: Layout, folder: Path, order: SheetOrder) -> tuple[str, ...]:
     if not order.mask:
         return ()
     report = write_gds(
-        layout, folder / "target.gds", polarity=order.polarity, mirrored=order.mirrored
+        layout, folder / "target.gds", polarity=order.polarity or "dark", mirrored=order.mirrored
     )
     return report.sentences()
 
@@ -185,16 +205,19 @@ def _ramp(folder: Path, rig: Rig, order: SheetOrder, _notes: tuple[str, ...]) ->
 
     green = DEFAULT_WAVELENGTH_UM["green"]
 
+    def depth_um(m: float, stop: float) -> float:
+        f_number = float(effective_f_number(exact_stop(stop), m, rig.pupil_ratio))
+        wave, _ = depth_of_field(f_number, m, wavelength_um=green, circle_um=rig.pixel_pitch_um)
+        return float(wave)
+
     def wish(m: float) -> RampWish:
-        widest = float(effective_f_number(exact_stop(rig.marked_stops[0]), m, rig.pupil_ratio))
         deepest = float(effective_f_number(exact_stop(rig.marked_stops[-1]), m, rig.pupil_ratio))
-        depth_um, _ = depth_of_field(widest, m, wavelength_um=green, circle_um=rig.pixel_pitch_um)
         sharp = diffraction_mtf50(
             wavelength_um=green, f_number=deepest, pixel_pitch_um=rig.pixel_pitch_um
         )
         return RampWish(
             magnification=m,
-            depth_step_um=max(float(depth_um), _FINEST_TICKS_UM),
+            depth_step_um=max(depth_um(m, rig.marked_stops[0]), _FINEST_TICKS_UM),
             resolution_um=1e3 / (m * sharp),
         )
 
@@ -203,11 +226,17 @@ def _ramp(folder: Path, rig: Rig, order: SheetOrder, _notes: tuple[str, ...]) ->
         sensor_width_mm=rig.sensor_mm[0],
         sensor_height_mm=rig.sensor_mm[1],
         smallest_line_mm=_SMALLEST_LINE_MM,
-        name=order.name,
+        name=order.title,
     )
     write_ramp_layout(layout, folder / "focus-ramp.json")
     _write(ramp_pages(layout, paper=order.paper or "A4"), folder, "focus-ramp")
-    return ()
+    return tuple(
+        f"At {m:g}x and f/{rig.marked_stops[0]:g} {depth_um(m, rig.marked_stops[0]):.0f} um are "
+        f"sharp, less than a tick of {_FINEST_TICKS_UM:.0f} um: the ramp shows where focus lies, "
+        "not how deep it is."
+        for m in rig.magnifications
+        if depth_um(m, rig.marked_stops[0]) < _FINEST_TICKS_UM
+    )
 
 
 def _blade(folder: Path, rig: Rig, order: SheetOrder, notes: tuple[str, ...]) -> tuple[str, ...]:
@@ -242,14 +271,14 @@ def _slates(folder: Path, rig: Rig, order: SheetOrder, _notes: tuple[str, ...]) 
         for m in rig.magnifications
         for stop in rig.marked_stops
     ]
-    save_bytes(slate_page(cards, name=order.name).encode(), folder / "slates.html")
+    save_bytes(slate_page(cards, name=order.title).encode(), folder / "slates.html")
     paper = order.paper or "A4"
     dpi = order.dpi or PRINTER_DPI
     printable = [card for card in cards if _can_be_printed(card, paper, dpi)]
     if printable:
-        pages = slate_pages(printable, name=order.name, paper=paper, printer_dpi=dpi)
+        pages = slate_pages(printable, name=order.title, paper=paper, printer_dpi=dpi)
         _write(pages, folder, "slates")
-        record = slates_record(printable, name=order.name, paper=paper, printer_dpi=dpi)
+        record = slates_record(printable, name=order.title, paper=paper, printer_dpi=dpi)
         save_bytes(json.dumps(record, indent=1).encode() + b"\n", folder / "slates.json")
     missing = len(cards) - len(printable)
     remark = (

@@ -55,7 +55,8 @@ class Criteria:
     def __post_init__(self) -> None:
         if not (0 < self.loss_percent < 100 and 0 < self.contrast < 1):
             raise ValueError("loss_percent must be in (0, 100) and contrast in (0, 1)")
-        if not all(0 < v < math.inf for v in (self.airy_pixels, self.detail_um or 1.0)):
+        detail = () if self.detail_um is None else (self.detail_um,)
+        if not all(0 < v < math.inf for v in (self.airy_pixels, *detail)):
             raise ValueError("airy_pixels and detail_um must be > 0")
 
 

@@ -384,9 +384,7 @@ def best_stop(
 
 
 def stack_frames(depth_um: float, step_um: float) -> int:
-    """Frames of a stack from one end of a depth to the other, both ends included.
-
-    One frame in the middle does where the depth is no more than a step.
+    """Frames of a stack that cover a depth, each as deep as a step, the first half a step in.
 
     Parameters
     ----------
@@ -396,7 +394,7 @@ def stack_frames(depth_um: float, step_um: float) -> int:
     Returns
     -------
     int
-        ``ceil(depth / step) + 1``, or 1
+        ``ceil(depth / step)``
 
     Raises
     ------
@@ -405,6 +403,4 @@ def stack_frames(depth_um: float, step_um: float) -> int:
     """
     if not (depth_um > 0 and step_um > 0):
         raise ValueError("depth_um and step_um must be > 0")
-    if depth_um <= step_um:
-        return 1
-    return math.ceil(depth_um / step_um - 1e-9) + 1
+    return max(1, math.ceil(depth_um / step_um - 1e-9))

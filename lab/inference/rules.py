@@ -381,7 +381,7 @@ def _reason(verdict: Verdict, is_measured: bool, open_share: float, is_wider: bo
         if not is_measured:
             return f"the limit lies {side} stop measured, and the lens is still sharp there"
         return "the lens is still sharp at the last stop measured"
-    return "the deepest sharp stop is not known well enough"
+    return "half a stop from the deepest sharp stop, the limit is neither clearly near nor far"
 
 
 def rules_table_predicted(

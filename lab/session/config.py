@@ -104,17 +104,32 @@ class Series:
     """One magnification, shot at every stop.
 
     ``magnification`` is nominal. ``stops`` are the ring's numbers in the order they
-    were shot. ``focus_step_um`` is the object-side rail step between frames [um],
-    0 (the default) = rocked by hand, order unknown. ``light`` is a free word for the
-    light it was shot in, "" if not given.
+    were shot. ``focus_steps_um`` are the object-side rail steps between frames [um], one
+    for each stop; 0 = rocked by hand, order unknown. session.toml may give one number for
+    all stops; without any they are 0. ``light`` is a free word for the light it was shot
+    in, "" if not given.
+
+    Raises
+    ------
+    ValueError
+        If there is not one step for each stop.
     """
 
     magnification: float
     stops: tuple[float, ...]
     frames_per_stop: int
     frames: str
-    focus_step_um: float = 0.0
+    focus_steps_um: tuple[float, ...]
     light: str = ""
+
+    def __post_init__(self) -> None:
+        if len(self.focus_steps_um) != len(self.stops):
+            raise ValueError("focus_steps_um must hold one step for each stop")
+
+    def focus_step_um(self, stop: float) -> float:
+        """Rail step at a stop [um]; 0 where it was rocked by hand or is not listed."""
+        steps = dict(zip(self.stops, self.focus_steps_um, strict=True))
+        return steps.get(stop, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -342,12 +357,25 @@ def _one_series(table: Table) -> Series:
         magnification=table.number("magnification"),
         stops=stops,
         frames_per_stop=table.whole("frames_per_stop", 1),
-        focus_step_um=table.as_number(
-            "focus_step_um", table.values.get("focus_step_um", 0.0), zero=True
-        ),
+        focus_steps_um=_focus_steps_um(table, len(stops)),
         frames=_frames_pattern(table),
         light=table.text("light") if "light" in table.values else "",
     )
+
+
+def _focus_steps_um(table: Table, n_stops: int) -> tuple[float, ...]:
+    """One step for each stop, from a number for all or a list."""
+    key = "focus_step_um"
+    value = table.values.get(key, 0.0)
+    if not isinstance(value, list):
+        return (table.as_number(key, value, zero=True),) * n_stops
+    if len(value) != n_stops:
+        table.fail(
+            key,
+            f"lists {len(value)} steps, and stops lists {n_stops}",
+            "Write one step for each stop in the same order, or one number for all.",
+        )
+    return tuple(table.as_number(key, step, zero=True) for step in value)
 
 
 def _frames_pattern(table: Table) -> str:

@@ -12,7 +12,15 @@ from dataclasses import dataclass, field
 from lab.frames.frame import FrameMetadata
 from lab.session.frame_table import FrameRow
 
-__all__ = ["Assignment", "Draft", "FrameAssignment", "Problem", "listed", "report"]
+__all__ = [
+    "Announcement",
+    "Assignment",
+    "Draft",
+    "FrameAssignment",
+    "Problem",
+    "listed",
+    "report",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,8 +28,9 @@ class FrameAssignment:
     """Where one frame belongs; None = not known.
 
     ``series`` is an index into ``SessionConfig.series``. ``source`` says where the stop
-    comes from: "frames.csv", "exif", "order", or "" without a stop. ``use`` is False for
-    a frame that frames.csv refuses, a copy, or a camera's picture beside its raw file.
+    comes from: "frames.csv", "slate", "exif", "order", or "" without a stop. ``use`` is
+    False for a frame that frames.csv refuses, a slate, a copy, or a camera's picture
+    beside its raw file. A slate has the magnification and stop that it announces.
     """
 
     file: str
@@ -52,6 +61,20 @@ class Assignment:
     problems: tuple[Problem, ...]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Announcement:
+    """What the slate in ``file`` says of the frames after it; None = not said.
+
+    ``damage`` tells why the code could not be read, "" if it could.
+    """
+
+    file: str
+    magnification: float | None = None
+    marked_stop: float | None = None
+    condition: str | None = None
+    damage: str = ""
+
+
 @dataclass
 class Draft:
     """A frame while its place is being worked out."""
@@ -61,14 +84,16 @@ class Draft:
     metadata: FrameMetadata
     series: int | None = None
     magnification: float | None = None
-    out: bool = False  # a copy or companion: no frame of its own
+    out: bool = False  # a slate, copy or companion: no frame of its own
+    shows: Announcement | None = None  # it is this slate
+    announced: Announcement | None = None  # by the slate before it
     stops: dict[str, float] = field(default_factory=dict)  # by source, best source first
     position_um: float | None = None
     flags: list[str] = field(default_factory=list)
 
     @property
     def used(self) -> bool:
-        """True if its row says to use it and it is no copy or companion."""
+        """True if its row says to use it and it is no slate, copy or companion."""
         return self.row.use and not self.out
 
     @property

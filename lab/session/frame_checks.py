@@ -7,7 +7,7 @@ and reported; the frame keeps its place.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import PurePosixPath
 
 from lab.frames.frame import FrameMetadata
@@ -16,26 +16,46 @@ from lab.session.frame_files import is_raw
 from lab.session.frame_table import FrameRow
 from lab.session.text_file import shown
 
-__all__ = ["check_setting", "set_companions_aside", "set_copies_aside"]
+__all__ = [
+    "check_setting",
+    "companion_files",
+    "report_not_raw",
+    "set_companions_aside",
+    "set_copies_aside",
+]
 
 
 def set_companions_aside(
     drafts: list[Draft], rows: Mapping[str, FrameRow], problems: list[Problem]
 ) -> None:
-    """Leave out pictures the camera wrote beside a raw file, unless frames.csv names them."""
-    raws = {_stem(d.file) for d in drafts if is_raw(d.file)}
-    others = [d for d in drafts if not is_raw(d.file)]
-    beside = [d for d in others if _stem(d.file) in raws and d.file not in rows]
+    """Leave out pictures the camera wrote beside a raw file, unless frames.csv wants them.
+
+    Those that it refuses are left out without a word.
+    """
+    companions = companion_files([d.file for d in drafts])
+    beside = [d for d in drafts if d.file in companions and not (d.file in rows and d.row.use)]
     for draft in beside:
         draft.out = True
-    if beside:
+        draft.flags.append("raw-companion")
+    unsaid = [d for d in beside if d.row.use]
+    if unsaid:
         text = (
             "Left out, since each has a raw file of the same name: {frames}. Shoot raw alone, or "
             "keep these elsewhere."
         )
-        report(problems, "warning", text, beside, "raw-companion")
-    alone = [d for d in others if not d.out and d.row.use]
-    if raws and alone:
+        report(problems, "warning", text, unsaid)
+
+
+def companion_files(files: Sequence[str]) -> set[str]:
+    """Pictures that have a raw file of the same name beside them."""
+    raws = {_stem(file) for file in files if is_raw(file)}
+    return {file for file in files if not is_raw(file) and _stem(file) in raws}
+
+
+def report_not_raw(drafts: list[Draft], problems: list[Problem]) -> None:
+    """Report finished pictures that would be measured among raw frames."""
+    alone = [d for d in drafts if d.used and not is_raw(d.file)]
+    if alone and any(is_raw(d.file) for d in drafts):
         text = (
             "Not raw, among raw frames: {frames}. Figures from raw and finished pictures do not "
             "compare. Take these away, or write use = no for them in frames.csv."
@@ -50,13 +70,22 @@ def _stem(file: str) -> str:
 def set_copies_aside(
     drafts: list[Draft], hashes: Mapping[str, str], problems: list[Problem]
 ) -> None:
-    """Leave out copies: all but the first, or all where they claim different series."""
+    """Leave out copies: all but the first, or all where they claim different series.
+
+    A copy that frames.csv refuses is left out without a word.
+    """
     by_hash: dict[str, list[Draft]] = {}
     for draft in drafts:
-        if draft.used and hashes.get(draft.file):  # no hash: the file could not be read
+        if not draft.out and hashes.get(draft.file):  # no hash: the file could not be read
             by_hash.setdefault(hashes[draft.file], []).append(draft)
-    for same in by_hash.values():
-        if len(same) == 1:
+    for alike in by_hash.values():
+        same = [d for d in alike if d.used]
+        if same:  # a refused copy must not stand in for a frame that is not there
+            for draft in alike:
+                if not draft.used:
+                    draft.out = True
+                    draft.flags.append("duplicate")
+        if len(same) < 2:
             continue
         same.sort(key=lambda d: len(d.file))  # copying lengthens a name: keep the shortest
         clash = len({d.series for d in same}) > 1

@@ -19,9 +19,10 @@ from pathlib import Path
 from lab.errors import SessionError
 from lab.session.text_file import read_text, shown
 
-__all__ = ["FrameRow", "parse_frame_table", "read_frame_table"]
+__all__ = ["COLUMNS", "TABLE_NAME", "FrameRow", "parse_frame_table", "read_frame_table"]
 
-_COLUMNS = ("file", "magnification", "marked_stop", "focus_position_um", "condition", "use")
+TABLE_NAME = "frames.csv"
+COLUMNS = ("file", "magnification", "marked_stop", "focus_position_um", "condition", "use")
 # Plain ASCII numbers only: float() alone would take "nan", "1_000" and other scripts' digits.
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 
@@ -58,7 +59,7 @@ def read_frame_table(folder: Path, files: Collection[str]) -> dict[str, FrameRow
     SessionError
         If the table cannot be read or anything in it is wrong.
     """
-    path = folder / "frames.csv"
+    path = folder / TABLE_NAME
     if not path.exists():
         return {}
     return parse_frame_table(read_text(path), str(path), files)
@@ -119,8 +120,7 @@ def parse_frame_table(text: str, name: str, files: Collection[str]) -> dict[str,
         ) from error
     if columns is None:
         raise SessionError(
-            f"{name}: the table is empty. Write the header {','.join(_COLUMNS)}, or delete the "
-            "file."
+            f"{name}: the table is empty. Write the header {','.join(COLUMNS)}, or delete the file."
         )
     return rows
 
@@ -131,12 +131,12 @@ def _columns(where: str, cells: list[str]) -> list[str]:
     for i, cell in enumerate(cells):
         if cell in cells[:i]:
             raise SessionError(f"{where}: column {shown(cell)} stands there twice. Keep one.")
-        if cell not in _COLUMNS:
+        if cell not in COLUMNS:
             if any(sep in cell for sep in ";\t"):
                 mend = "Save the table with commas between the columns."
             else:
-                near = get_close_matches(cell.lower(), _COLUMNS, n=1)
-                known = f"Known columns: {', '.join(_COLUMNS)}."
+                near = get_close_matches(cell.lower(), COLUMNS, n=1)
+                known = f"Known columns: {', '.join(COLUMNS)}."
                 mend = f"Did you mean {near[0]}? {known}" if near else known
             raise SessionError(f"{where}: unknown column {shown(cell)}. {mend}")
     if "file" not in cells:

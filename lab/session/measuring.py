@@ -21,6 +21,7 @@ from lab.edges.types import EdgeRegion, NoiseModel, Rejection
 from lab.edges.window import region_window
 from lab.errors import FrameError
 from lab.frames import CHANNELS, Frame, estimate_noise, frame_hash, read_frame
+from lab.frames.exposure import check_exposure
 from lab.session.store import EdgeRecord, FrameRecord
 from targets.fidelity import DEFAULT_LOSS, edge_mtf_loss
 from targets.layout import Field
@@ -312,15 +313,16 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
     channels = ("green",) if "grey" in frame.flags else CHANNELS
     if not task.every_edge:
         edges = _key_edges(edges, centre, everywhere)
+    noise = {channel: estimate_noise(frame, channel) for channel in channels}
+    flags = (*flags, *check_exposure(frame, noise).flags)
     records = []
     for channel in channels:
-        noise = estimate_noise(frame, channel)
         records += [
             measure_channel_edge(
                 frame,
                 edge,
                 channel,
-                noise,
+                noise[channel],
                 square_side_px=side[edge.square],
                 target=task.target,
             )

@@ -3,43 +3,36 @@
 Every finished frame is in the store before the next is waited for, so an
 interrupted run resumes where it stopped. A frame counts as finished when its
 name, its contents and the settings agree; a changed place on the ring or rail
-is rewritten without measuring again.
+is rewritten without measuring again. Before that every frame is looked at once for a
+slate, and what the assignment of frames has to say is told.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import cache
 from importlib.metadata import version
-from multiprocessing import get_context
 from pathlib import Path
 
 from lab.errors import SessionError
-from lab.frames import FrameMetadata, read_metadata
-from lab.session.assign import assign_frames
 from lab.session.config import SessionConfig, read_session
 from lab.session.draft import Assignment, FrameAssignment, Problem
-from lab.session.frame_files import list_frames
-from lab.session.measuring import FrameTask, TargetEdge, hash_of, run_task
+from lab.session.inventory import STORE_NAME, kept_looks, looked_over, read_inventory
+from lab.session.measuring import FrameTask, TargetEdge, run_task
 from lab.session.store import FrameRecord, ResultsStore
-from lab.threads import one_thread
+from lab.session.workers import Progress, worker_pool
 from targets.layout import Field, Layout, read_layout
 
 __all__ = [
-    "STORE_NAME",
     "MeasuredSession",
-    "assign_session",
     "measure_session",
     "stored_session",
 ]
 
-STORE_NAME = "results.sqlite"
-_METHOD = 2  # raised when a change of the measurement moves numbers
+_METHOD = 3  # raised when a change of the measurement moves numbers
 
 
 @dataclass(frozen=True)
@@ -49,32 +42,6 @@ class MeasuredSession:
     config: SessionConfig
     assignment: Assignment
     frames: tuple[FrameRecord, ...]
-
-
-def assign_session(folder: Path) -> tuple[SessionConfig, Assignment, dict[str, str]]:
-    """Read a session's configuration and give every frame its place.
-
-    Returns
-    -------
-    config, assignment, hashes
-        ``hashes`` maps each frame file to its SHA-256.
-
-    Raises
-    ------
-    SessionError
-        If the folder or one of its tables is wrong.
-    """
-    config = read_session(folder)
-    files = list_frames(folder)
-    if not files:
-        raise SessionError(
-            f"{folder}: no frame file under frames/. Copy the raw files there as session.toml says."
-        )
-    metadata: dict[str, FrameMetadata] = {
-        file: read_metadata(folder / "frames" / file) for file in files
-    }
-    hashes = {file: hash_of(folder / "frames" / file) for file in files}
-    return config, assign_frames(config, folder, metadata, hashes), hashes
 
 
 def _layout(config: SessionConfig, folder: Path) -> Layout | None:
@@ -92,7 +59,7 @@ def _settings_key(settings: dict[str, object]) -> str:
 def _tasks(
     config: SessionConfig,
     assignment: Assignment,
-    hashes: dict[str, str],
+    hashes: Mapping[str, str],
     folder: Path,
     every_edge: bool,
 ) -> Iterator[FrameTask]:
@@ -139,30 +106,15 @@ def _tasks(
         )
 
 
-@contextmanager
-def _pool(workers: int) -> Iterator[Callable[[list[FrameTask]], Iterable[FrameRecord]]]:
-    """A way to run tasks: in this process for one worker, else over processes."""
-    if workers == 1:
-        yield lambda tasks: map(run_task, tasks)
-        return
-    with one_thread():
-        pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
-        try:
-            yield lambda tasks: (
-                future.result()
-                for future in as_completed([pool.submit(run_task, task) for task in tasks])
-            )
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
-
-
 def measure_session(
     folder: str | Path,
     *,
     workers: int = 1,
     again: bool = False,
     every_edge: bool = False,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
+    slate_progress: Progress | None = None,
+    tell: Callable[[tuple[Problem, ...]], None] | None = None,
 ) -> MeasuredSession:
     """Measure every frame of a session that is not measured yet.
 
@@ -178,6 +130,11 @@ def measure_session(
         All edges in all colours instead of the key places.
     progress : callable, optional
         Called with (frames done, frames in all).
+    slate_progress : callable, optional
+        As for ``look_over_session``.
+    tell : callable, optional
+        Called with the problems of the assignment, and with the files that cannot be read,
+        before anything is measured.
 
     Raises
     ------
@@ -189,9 +146,17 @@ def measure_session(
     if not workers >= 1:
         raise ValueError("workers must be >= 1")
     folder = Path(folder)
-    config, assignment, hashes = assign_session(folder)
-    tasks = list(_tasks(config, assignment, hashes, folder, every_edge))
-    with ResultsStore(folder / STORE_NAME) as store:
+    inventory = read_inventory(folder)
+    config, hashes = inventory.config, inventory.hashes
+    # What is wrong with frames.csv or the target's record is told before any frame is decoded.
+    inventory.assigned({})
+    _layout(config, folder)
+    with ResultsStore(folder / STORE_NAME) as store, worker_pool(workers) as run:
+        looks = looked_over(inventory, store, run, slate_progress)
+        assignment = inventory.assigned(looks)
+        if tell is not None:
+            tell((*assignment.problems, *inventory.unreadable(looks)))
+        tasks = list(_tasks(config, assignment, hashes, folder, every_edge))
         kept = {record.file: record for record in store.all_frames()}
         open_tasks = []
         for task in tasks:
@@ -205,12 +170,11 @@ def measure_session(
         done = len(tasks) - len(open_tasks)
         if progress is not None:
             progress(done, len(tasks))
-        with _pool(min(workers, max(1, len(open_tasks)))) as run:
-            for record in run(open_tasks):
-                store.put(record)
-                done += 1
-                if progress is not None:
-                    progress(done, len(tasks))
+        for record in run(run_task, open_tasks):
+            store.put(record)
+            done += 1
+            if progress is not None:
+                progress(done, len(tasks))
         return _gathered(config, assignment, hashes, store)
 
 
@@ -228,13 +192,18 @@ def stored_session(folder: str | Path) -> MeasuredSession:
         If the session or its store is wrong, or nothing is measured yet.
     """
     folder = Path(folder)
+    nothing = f"{folder}: nothing is measured yet. Run: stopwise measure {folder}"
     if not (folder / STORE_NAME).exists():
         # The configuration first: a folder that is no session should be told so.
         read_session(folder)
-        raise SessionError(f"{folder}: nothing is measured yet. Run: stopwise measure {folder}")
-    config, assignment, hashes = assign_session(folder)
+        raise SessionError(nothing)
+    inventory = read_inventory(folder)
+    config, hashes = inventory.config, inventory.hashes
     with ResultsStore(folder / STORE_NAME) as store:
+        assignment = inventory.assigned(kept_looks(store))
         session = _gathered(config, assignment, hashes, store)
+    if not session.frames:  # only looked at so far
+        raise SessionError(nothing)
     valid = {
         (task.file, task.sha256, task.settings_key)
         for every_edge in (False, True)
@@ -261,7 +230,7 @@ def stored_session(folder: str | Path) -> MeasuredSession:
 
 
 def _gathered(
-    config: SessionConfig, assignment: Assignment, hashes: dict[str, str], store: ResultsStore
+    config: SessionConfig, assignment: Assignment, hashes: Mapping[str, str], store: ResultsStore
 ) -> MeasuredSession:
     """Records of the frames in use, those without a place, and those whose file is gone."""
     by_file = {record.file: record for record in store.all_frames()}
@@ -300,7 +269,7 @@ def _moved(record: FrameRecord, place: FrameTask | FrameAssignment) -> FrameReco
     )
 
 
-def _unplaced(place: FrameAssignment, hashes: dict[str, str]) -> FrameRecord:
+def _unplaced(place: FrameAssignment, hashes: Mapping[str, str]) -> FrameRecord:
     return FrameRecord(
         file=place.file,
         sha256=hashes[place.file],

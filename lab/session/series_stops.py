@@ -1,7 +1,7 @@
 """Which stop and focus position has each frame of one series?
 
-The rules of ``lab.session.assign`` for a single series: EXIF f-number, order of capture
-against the count, focus positions by place in the bracket, and what disagrees.
+The rules of ``lab.session.assign`` for a single series: slates, EXIF f-number, order of
+capture against the count, focus positions by place in the bracket, and what disagrees.
 """
 
 from __future__ import annotations
@@ -9,13 +9,17 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
+from collections.abc import Collection
 from itertools import groupby, pairwise
 
 from lab.optics.geometry import effective_f_number
+from lab.session.bracket_settings import check_bracket_settings
+from lab.session.capture_order import capture_order
 from lab.session.config import Series, SessionConfig
 from lab.session.draft import Draft, Problem, listed, report
 from lab.session.frame_checks import check_setting
 from lab.session.frame_files import natural_key
+from lab.session.slates import uneven_slates, withdraw_long_runs
 from lab.session.stops import exact_stop
 
 __all__ = ["assign_series"]
@@ -25,12 +29,24 @@ __all__ = ["assign_series"]
 # one is computed from a nominal magnification as well, hence a whole third.
 _MARKED_TOLERANCE_STOPS = 1 / 6
 _EFFECTIVE_TOLERANCE_STOPS = 1 / 3
-_TIME = re.compile(r"(?!0000)[0-9]{4}:[0-9]{2}:[0-9]{2} [0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]+)?")
-_WORDS = {"frames.csv": "frames.csv", "exif": "EXIF", "order": "the order of capture"}
+_WORDS = {
+    "frames.csv": "frames.csv",
+    "slate": "the slate",
+    "exif": "EXIF",
+    "order": "the order of capture",
+}
+_NO_ORDER = (
+    "some frames carry no capture time, and the names are not in the order of the other frames' "
+    "times"
+)
 
 
 def assign_series(
-    config: SessionConfig, series: Series, members: list[Draft], problems: list[Problem]
+    config: SessionConfig,
+    series: Series,
+    members: list[Draft],
+    files: Collection[str],
+    problems: list[Problem],
 ) -> None:
     """Work out stops and focus positions of one series, in place.
 
@@ -41,8 +57,10 @@ def assign_series(
     series : Series
         The series.
     members : list of Draft
-        Its frames, with the stops of frames.csv already in them; copies and companions
-        are not among them.
+        Its frames, with the stops of frames.csv and slates already in them; slates, copies
+        and companions are not among them.
+    files : collection of str
+        All frame files of the session, to see where their numbers skip.
     problems : list of Problem
         What is found is added here.
     """
@@ -51,27 +69,28 @@ def assign_series(
         text = f"{label}: no frame fits. Patterns are relative to frames/; correct it."
         problems.append(Problem(severity="error", text=text, files=()))
         return
-    check_setting(members, "ISO", label, lambda m: m.iso, problems)
     check_setting(members, "focal length", label, lambda m: m.focal_length_mm, problems)
     _stops_from_exif(config, series, members, problems)
-    queue = _capture_order(members)
+    queue = capture_order(members)
+    withdraw_long_runs(label, series, queue or [], problems)
     bracket = _bracket_by_order(series, queue) if queue is not None else None
     for draft, place in bracket or ():
         draft.stops.setdefault("order", place[0])
-        draft.position_um = _centred_um(series, place[1])
+        draft.position_um = _centred_um(series, *place)
     lost = [d for d in members if d.used and d.stop is None]
     if bracket is None:
-        _report_count(series, members, lost, problems, ordered=queue is not None)
-    if series.focus_step_um > 0:
-        _positions_from_runs(series, [d for d in queue or () if d.used])
+        wrong = _NO_ORDER if queue is None else _count_words(series, members, files)
+        _report_count(series, members, lost, problems, wrong=wrong)
+    _positions_from_runs(series, [d for d in queue or () if d.used])
     _report_disagreement(series, members, problems)
     _report_strangers(series, members, problems)
+    check_bracket_settings(label, series.stops, [d for d in members if d.used], problems)
     blind = [
         d
         for d in members
         if d.used
         and d.stop is not None
-        and series.focus_step_um > 0
+        and series.focus_step_um(d.stop) > 0
         and d.position_um is None
         and d.row.focus_position_um is None
     ]
@@ -128,41 +147,49 @@ def _stops_from_exif(
         report(problems, "warning", text, unfit)
 
 
-def _capture_order(drafts: list[Draft]) -> list[Draft] | None:
-    """Frames by time, then name; None where times are incomplete and names contradict them."""
-    by_name = sorted(drafts, key=lambda d: natural_key(d.file))
-    times = [_time(d) for d in by_name]
-    if all(times):
-        return sorted(by_name, key=_time)  # stable, so the name decides between equal times
-    known = [time for time in times if time]
-    return by_name if known == sorted(known) else None
-
-
-def _time(draft: Draft) -> str:
-    time = (draft.metadata.captured_at or "").strip()
-    return time if _TIME.fullmatch(time) else ""
-
-
 def _bracket_by_order(
     series: Series, queue: list[Draft]
 ) -> list[tuple[Draft, tuple[float, int]]] | None:
     """Stop and index in the bracket of each frame that holds a place; None = count is off."""
     used = [d for d in queue if d.used]
-    listed = {d.row.marked_stop for d in used}
-    left = [stop for stop in series.stops if stop not in listed]
-    unlisted = [d for d in used if d.row.marked_stop is None]
+    told = [d for d in used if _told_stop(d) is not None]
+    left = [stop for stop in series.stops if stop not in {_told_stop(d) for d in told}]
+    untold = [d for d in used if _told_stop(d) is None]
     n = series.frames_per_stop
-    for stops, frames in ((series.stops, queue), (series.stops, used), (left, unlisted)):
-        if len(frames) == n * len(stops):
+    for stops, frames in ((series.stops, queue), (series.stops, used), (left, untold)):
+        if len(frames) == n * len(stops) > 0 and not _contradicts_count(series, frames):
             places = [(stop, i) for stop in stops for i in range(n)]
             return list(zip(frames, places, strict=True))
-    return None
+    return [] if all(d.row.marked_stop is not None for d in used) else None
 
 
-def _centred_um(series: Series, index: int) -> float | None:
-    if series.focus_step_um == 0:
+def _told_stop(draft: Draft) -> float | None:
+    """The stop that a person told, in frames.csv or by a slate."""
+    return draft.stops.get("frames.csv", draft.stops.get("slate"))
+
+
+def _contradicts_count(series: Series, queue: list[Draft]) -> bool:
+    """Whether a right count hides a frame too many beside one too few.
+
+    It does where slates or f-numbers part the frames into one run for each stop, and the
+    runs are of different lengths.
+    """
+    if uneven_slates(series, queue):
+        return True
+    runs = [(stop, len(list(group))) for stop, group in groupby(queue, key=lambda d: d.stop)]
+    once = len({stop for stop, _ in runs}) == len(runs)
+    return (
+        once
+        and all(stop is not None for stop, _ in runs)
+        and any(length != series.frames_per_stop for _, length in runs)
+    )
+
+
+def _centred_um(series: Series, stop: float, index: int) -> float | None:
+    step_um = series.focus_step_um(stop)
+    if step_um == 0:
         return None
-    return (index - (series.frames_per_stop - 1) / 2) * series.focus_step_um
+    return (index - (series.frames_per_stop - 1) / 2) * step_um
 
 
 def _positions_from_runs(series: Series, queue: list[Draft]) -> None:
@@ -175,7 +202,7 @@ def _positions_from_runs(series: Series, queue: list[Draft]) -> None:
             and all(d.position_um is None for d in run)
         ):
             for i, draft in enumerate(run):
-                draft.position_um = _centred_um(series, i)
+                draft.position_um = _centred_um(series, stop, i)
 
 
 def _report_count(
@@ -184,23 +211,8 @@ def _report_count(
     lost: list[Draft],
     problems: list[Problem],
     *,
-    ordered: bool,
+    wrong: str,
 ) -> None:
-    used = [d for d in members if d.used]
-    expected = series.frames_per_stop * len(series.stops)
-    if ordered:
-        wrong = (
-            f"{len(used)} frames, but {len(series.stops)} stops x {series.frames_per_stop} "
-            f"frames_per_stop = {expected}"
-        )
-        gaps = _number_gaps([d.file for d in members])
-        if gaps:
-            wrong += f". The file numbers skip {listed(gaps)}"
-    else:
-        wrong = (
-            "some frames carry no capture time, and the names are not in the order of the "
-            "other frames' times"
-        )
     if lost:
         text = (
             f"{_label(series)}: {wrong}. The order of capture cannot tell the stop, so these "
@@ -209,18 +221,42 @@ def _report_count(
         )
         report(problems, "error", text, lost)
     else:
-        tally = Counter(d.stop for d in used)
-        n = series.frames_per_stop
-        odd = [f"f/{stop:g} has {tally[stop]}" for stop in series.stops if tally[stop] != n]
+        odd = _odd_stops(series, [d for d in members if d.used])
         text = (
-            f"{_label(series)}: {wrong}. Every stop is known from frames.csv or EXIF, so no "
-            f"frame is lost. Check that the series is complete{': ' if odd else ''}{listed(odd)}."
+            f"{_label(series)}: {wrong}. Every stop is known from frames.csv, slates or EXIF, so "
+            f"no frame is lost. Check that the series is complete{': ' if odd else ''}{odd}."
         )
         problems.append(Problem(severity="warning", text=text, files=()))
 
 
-def _number_gaps(files: list[str]) -> list[str]:
-    """Where the running numbers of the files leave some out: "after IMG_0412.dng"."""
+def _count_words(series: Series, members: list[Draft], files: Collection[str]) -> str:
+    """What is wrong with the number of frames, and what it looks like."""
+    n_used = sum(d.used for d in members)
+    n_stops, n = len(series.stops), series.frames_per_stop
+    product = f"{n_stops} stops x {n} frames_per_stop"
+    if n_used == n_stops * n:
+        return f"{n_used} frames, as many as {product}, but not {n} at each stop"
+    wrong = f"{n_used} frames, but {product} = {n_stops * n}"
+    short = n_stops * n - n_used
+    if short > 0 and short % n == 0:
+        wrong += (
+            f". It looks as if {short // n} of the stops had not been shot; if so, take it out of "
+            "stops in session.toml"
+        )
+    gaps = _number_gaps(files, {d.file for d in members})
+    if gaps:
+        wrong += f". The file numbers skip {listed(gaps)}"
+    return wrong
+
+
+def _odd_stops(series: Series, used: list[Draft]) -> str:
+    tally = Counter(d.stop for d in used)
+    n = series.frames_per_stop
+    return listed([f"f/{stop:g} has {tally[stop]}" for stop in series.stops if tally[stop] != n])
+
+
+def _number_gaps(files: Collection[str], members: set[str]) -> list[str]:
+    """Where the running numbers leave some out beside a member: "after IMG_0412.dng"."""
     counted = []
     for file in sorted(files, key=natural_key):
         found = re.fullmatch(r"(.*?)([0-9]+)(\.[^.]*)", file)
@@ -229,7 +265,7 @@ def _number_gaps(files: list[str]) -> list[str]:
     return [
         f"after {before[2]}"
         for before, after in pairwise(counted)
-        if before[0] == after[0] and after[1] > before[1] + 1
+        if before[0] == after[0] and after[1] > before[1] + 1 and {before[2], after[2]} & members
     ]
 
 

@@ -34,7 +34,7 @@ from lab.simulate import demo as simulated_demo
 from targets.layout import read_layout
 
 Copy = Callable[..., Path]
-COMMANDS = ["demo", "depth", "fit", "inspect", "measure", "report", "target"]
+COMMANDS = ["demo", "depth", "fit", "inspect", "measure", "plan", "report", "target"]
 STOPWISE = shutil.which("stopwise", path=os.path.dirname(sys.executable))
 
 
@@ -246,9 +246,10 @@ def test_fit_prints_what_its_json_says(demo: Any) -> None:
         ]
         assert f" {point['mtf50_image_cyc_per_mm']:.2f} " in line
         assert line.endswith(f"{point['frames_used']}/{point['frames_measured']}")
-    last = text.splitlines()[-1]
-    assert last.startswith("2x ")
-    assert f"f/{series['optimum_stop']:.1f}" in last
+    # The answer comes first.
+    answer = next(line for line in text.splitlines() if line.startswith("2x "))
+    assert f"f/{series['optimum_stop']:.1f}" in answer
+    assert text.index(answer) < text.index("what takes the contrast")
 
 
 def test_fit_tells_of_colour(demo: Any) -> None:
@@ -443,7 +444,7 @@ def test_inspect_measures_a_raw_frame(tiny: Any) -> None:
 def test_inspect_measures_no_more_edges_than_asked(tiny: Any) -> None:
     path = tiny.folder / "frames" / "2x" / "IMG_0002.dng"
     assert len(json.loads(run("inspect", path, "--json", "--most", 2).stdout)["edges"]) == 2
-    more = "More edges were found than the 2 shown"
+    more = "More edges were found than the 2 measured"
     assert more in run("inspect", path, "--most", 2).stdout
     assert "More edges" not in run("inspect", path, "--most", 200).stdout
 
@@ -579,7 +580,10 @@ def test_target_judges_the_users_own_edge(tmp_path: Path) -> None:
     assert document["verdict"] == [
         "Your edge of 0.3 um DOES NOT SERVE at 4x: the table says what is needed."
     ]
-    assert document["limits"][-1]["key"] == "blade"
+    assert document["limits"][-1]["key"] == "yours"
+    # What is good for a loss of 5 % at 4x costs less at 1x, and just about 5 % at its own limit.
+    (lost,) = (t for t in document["magnifications"][-1]["technologies"] if t["key"] == "yours")
+    assert lost["mtf_loss"] > 0.05
 
 
 def test_target_makes_every_sheet(tmp_path: Path) -> None:
@@ -611,6 +615,11 @@ def test_target_makes_every_sheet(tmp_path: Path) -> None:
         (["-m", "1", "--stops", "2.8,x"], "--stops 2.8,x"),
         (["-m", "1", "--loss", "100"], "--loss 100"),
         (["-m", "1", "--polarity", "grey"], "--polarity grey: give dark or clear"),
+        (["-m", "1", "--polarity", "clear"], "Add --mask"),
+        (["-m", "1", "--condition", "tripod"], "Add --sheet slates"),
+        (["-m", "1", "--dpi", "0"], "--dpi 0: give the printer's dots"),
+        (["-m", "1", "--sheet", "ramp", "--dpi", "600"], "--dpi: goes with"),
+        (["-m", "1", "--pitch", "4350"], "--pitch 4350: pixels are"),
         (["-m", "1", "-m", "5", "--dpi", "300"], "dpi"),
         (["-m", "1", "--name", "much too long for the code"], "Choose a short name"),
         (["-m", "1", "--sensor", "36"], "--sensor 36: give width x height in mm"),
@@ -632,6 +641,22 @@ def test_target_overwrites_nothing(tmp_path: Path, file: str) -> None:
     assert f"holds {file} already. Name a new folder." in said.replace("\n", " ")
     assert [path.name for path in tmp_path.iterdir()] == [file]
     assert (tmp_path / file).read_text() == "mine"
+
+
+def test_a_blade_gets_its_holder(tmp_path: Path) -> None:
+    result = run("target", tmp_path, "-m", 1, "-m", 3, "--technology", "blade")
+    assert result.exit_code == 0, result.stderr
+    assert (tmp_path / "blade-holder.pdf").exists()
+    assert not (tmp_path / "target.pdf").exists()
+
+
+def test_a_file_is_no_folder_for_a_target(tmp_path: Path) -> None:
+    place = tmp_path / "taken"
+    place.write_text("mine")
+    result = run("target", place, "-m", 1)
+    assert result.exit_code == 2
+    assert "is a file. Name a new folder" in result.stderr
+    assert place.read_text() == "mine"
 
 
 def test_target_needs_a_magnification(tmp_path: Path) -> None:

@@ -257,7 +257,7 @@ def test_stack_of_a_plan() -> None:
 
 @pytest.mark.parametrize(
     ("depth_um", "step_um", "frames"),
-    [(200.0, 30.0, 8), (200.0, 50.0, 5), (200.1, 50.0, 6), (50.0, 50.0, 1), (51.0, 50.0, 3)],
+    [(200.0, 30.0, 7), (200.0, 50.0, 4), (200.1, 50.0, 5), (50.0, 50.0, 1), (51.0, 50.0, 2)],
 )
 def test_frames_of_a_stack(depth_um: float, step_um: float, frames: int) -> None:
     assert stack_frames(depth_um, step_um) == frames

@@ -1,109 +1,11 @@
 """Where each frame belongs: order of capture, EXIF, frames.csv, and their faults."""
 
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from lab.frames.frame import FrameMetadata
-from lab.session import (
-    Assignment,
-    FrameAssignment,
-    Problem,
-    SessionConfig,
-    assign_frames,
-    exact_stop,
-    parse_session,
-)
-
-MAGNIFICATIONS = (1.0, 2.0, 3.0, 5.0)
-STOPS = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
-PER_STOP = 7
-STEP_UM = 20.0
-
-
-class Shoot:
-    """A session of 4 magnifications x 6 stops x 7 frames on disk, and what is true of it."""
-
-    def __init__(self, folder: Path, exif: str = "absent", pupil_ratio: float | None = None):
-        self.folder = folder
-        self.metadata: dict[str, FrameMetadata] = {}
-        self.truth: dict[str, tuple[float, float, float]] = {}
-        ratio = "" if pupil_ratio is None else f"pupil_ratio = {pupil_ratio}"
-        text = f"""
-            session.name = "Bellows rig"
-            body = {{ name = "Club body", pixel_pitch_um = 4.35, sensor_mm = [35.9, 23.9] }}
-            target.kind = "blade"
-            [lens]
-            name = "Enlarger 75 reversed"
-            exif_f_number = "{exif}"
-            {ratio}
-        """
-        count = 0
-        for m in MAGNIFICATIONS:
-            text += f"""
-            [[series]]
-            magnification = {m}
-            stops = {list(STOPS)}
-            frames_per_stop = {PER_STOP}
-            focus_step_um = {STEP_UM}
-            frames = "{m:g}x/*.dng"
-            light = "flash"
-            """
-            (folder / "frames" / f"{m:g}x").mkdir(parents=True)
-            for stop in STOPS:
-                for i in range(PER_STOP):
-                    count += 1  # 1 to 168 without leading zeros: only a natural sort counts them
-                    file = f"{m:g}x/IMG_{count}.dng"
-                    self.truth[file] = (m, stop, (i - 3) * STEP_UM)
-                    f_number = {
-                        "absent": None,
-                        "marked": stop,
-                        "effective": round(exact_stop(stop) * (1 + m / (pupil_ratio or 1)), 1),
-                    }[exif]
-                    self.add(file, count, f_number)
-        self.config: SessionConfig = parse_session(text, "session.toml")
-
-    def add(self, file: str, second: int, f_number: float | None = None) -> None:
-        (self.folder / "frames" / file).write_bytes(b"")
-        self.metadata[file] = FrameMetadata(
-            camera="Club body",
-            iso=100.0,
-            f_number=f_number,
-            captured_at=f"2024:05:01 10:{second // 60:02d}:{second % 60:02d}",
-        )
-
-    def remove(self, file: str) -> None:
-        (self.folder / "frames" / file).unlink()
-        del self.metadata[file]
-
-    def change(self, file: str, **changes: object) -> None:
-        self.metadata[file] = replace(self.metadata[file], **changes)  # type: ignore[arg-type]
-
-    def table(self, *rows: str) -> None:
-        header = "file,magnification,marked_stop,focus_position_um,condition,use"
-        (self.folder / "frames.csv").write_text("\n".join((header, *rows)), encoding="utf-8")
-
-    def assign(self, hashes: Mapping[str, str] | None = None) -> Assignment:
-        return assign_frames(self.config, self.folder, self.metadata, hashes)
-
-    def wrong(self, assignment: Assignment) -> list[str]:
-        """Frames whose place is not the true one."""
-        return [f.file for f in assignment.frames if self.truth.get(f.file) != place(f)]
-
-
-def place(frame: FrameAssignment) -> tuple[float | None, float | None, float | None]:
-    return frame.magnification, frame.marked_stop, frame.focus_position_um
-
-
-def by_file(assignment: Assignment) -> dict[str, FrameAssignment]:
-    return {frame.file: frame for frame in assignment.frames}
-
-
-def only(assignment: Assignment) -> Problem:
-    assert len(assignment.problems) == 1, assignment.problems
-    return assignment.problems[0]
+from tests.session.shoot import STEP_UM, STOPS, Shoot, by_file, only, place
 
 
 def test_order_of_capture_places_all_168_frames(tmp_path: Path) -> None:
@@ -133,6 +35,25 @@ def test_capture_time_goes_before_the_name(tmp_path: Path) -> None:
     frames = by_file(shoot.assign())
     assert place(frames["2x/IMG_43.dng"]) == (2.0, 16.0, 60.0)
     assert place(frames["2x/IMG_44.dng"]) == (2.0, 2.8, -60.0)
+
+
+def test_each_stop_may_have_its_own_focus_step(tmp_path: Path) -> None:
+    shoot = Shoot(tmp_path)
+    steps = (10.0, 15.0, 20.0, 0.0, 40.0, 60.0)  # at f/8 rocked by hand
+    series = tuple(replace(s, focus_steps_um=steps) for s in shoot.config.series)
+    shoot.config = replace(shoot.config, series=series)
+    by_stop = dict(zip(STOPS, steps, strict=True))
+    for file, (m, stop, um) in shoot.truth.items():
+        own = um / STEP_UM * by_stop[stop] if by_stop[stop] else None
+        shoot.truth[file] = (m, stop, own)
+    assert shoot.assign().problems == ()
+    assert shoot.wrong(shoot.assign()) == []
+    # The count off, the full brackets of slates have theirs, and none is asked for at f/8.
+    shoot.slates()
+    shoot.remove("1x/IMG_25.dng")  # of f/8
+    (count,) = shoot.assign().problems
+    assert "f/8 has 6" in count.text
+    assert shoot.wrong(shoot.assign()) == []
 
 
 @pytest.mark.parametrize("clock", ["0000:00:00 00:00:00", "yesterday", " ", "2024:05:01"])
@@ -485,7 +406,9 @@ def test_effective_f_number_that_fits_no_single_stop_is_reported(tmp_path: Path)
 def test_effective_f_number_between_close_stops_is_not_guessed(tmp_path: Path) -> None:
     # Stops a third apart, and a number that lies between two of them.
     shoot = Shoot(tmp_path, "effective", 1.0)
-    series = replace(shoot.config.series[0], stops=(8.0, 9.0), frames_per_stop=21)
+    series = replace(
+        shoot.config.series[0], stops=(8.0, 9.0), frames_per_stop=21, focus_steps_um=(STEP_UM,) * 2
+    )
     shoot.config = replace(shoot.config, series=(series, *shoot.config.series[1:]))
     for file, (m, _, _) in shoot.truth.items():
         if m == 1.0:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from lab.errors import SessionError
-from lab.session import running
+from lab.session import inventory, running
 from lab.session.measuring import FrameTask, hash_of
 from lab.session.running import MeasuredSession, measure_session, stored_session
 from lab.session.store import FrameRecord
@@ -200,7 +200,7 @@ def test_files_that_cannot_be_read_are_no_copies_of_each_other(
     tiny_copy: Copy, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = tiny_copy(measured=True)
-    monkeypatch.setattr(running, "hash_of", lambda path: "")
+    monkeypatch.setattr(inventory, "hash_of", lambda path: "")
     assert [frame.file for frame in stored_session(folder).frames] == FILES
 
 

@@ -3,6 +3,7 @@
 import os
 import pickle
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -62,12 +63,21 @@ def test_reads_every_key_of_the_contract(tmp_path: Path) -> None:
     assert first.magnification == 2.0
     assert first.stops == (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
     assert first.frames_per_stop == 7
-    assert first.focus_step_um == 20.0
+    assert first.focus_steps_um == (20.0,) * 6
     assert first.frames == "2x/*.dng"
     assert first.light == "flash"
     assert second.stops == (8.0, 4.0)  # unsorted: the order they were shot in
-    assert (second.focus_step_um, second.light) == (0.0, "")
+    assert (second.focus_steps_um, second.light) == ((0.0, 0.0), "")
     assert pickle.loads(pickle.dumps(config)) == config  # goes to worker processes
+
+
+def test_a_focus_step_may_be_given_for_each_stop() -> None:
+    text = EXAMPLE.replace("focus_step_um = 20", "focus_step_um = [12.5, 15, 20, 25, 0, 40]")
+    series = parse_session(text, "session.toml").series[0]
+    assert series.focus_steps_um == (12.5, 15.0, 20.0, 25.0, 0.0, 40.0)
+    assert [series.focus_step_um(stop) for stop in (16.0, 11.0, 5.6, 6.3)] == [40, 0, 20, 0]
+    with pytest.raises(ValueError, match="one step for each stop"):
+        replace(series, focus_steps_um=(20.0,))
 
 
 def test_optional_keys_have_their_documented_defaults() -> None:
@@ -145,6 +155,14 @@ WAVELENGTHS = "{ red = 0.610, green = 0.535, blue = 0.465 }"
         ("magnification = 2.0", "magnification = nan", ["magnification", "nan"]),
         ("focus_step_um = 20", "focus_step_um = -1", ["focus_step_um", "0 or more"]),
         ("focus_step_um = 20", "focus_step_um = nan", ["focus_step_um", "nan"]),
+        ("focus_step_um = 20", "focus_step_um = [20, 30]", ["2 steps", "lists 6", "each stop"]),
+        ("focus_step_um = 20", "focus_step_um = []", ["0 steps", "lists 6"]),
+        (
+            "focus_step_um = 20",
+            "focus_step_um = [9, 9, 9, 9, 9, -1]",
+            ["focus_step_um", "0 or more"],
+        ),
+        ("focus_step_um = 20", "focus_step_um = [9, 9, 9, 9, 9, '9']", ["must be a number"]),
         ("pupil_ratio = 1.25", "pupil_ratio = 0", ["[lens] pupil_ratio"]),
         ("focal_length_mm = 75", "focal_length_mm = -75", ["[lens] focal_length_mm"]),
         ("blades = 8", "blades = 2", ["[lens] blades", "3 to"]),

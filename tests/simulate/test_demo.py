@@ -67,7 +67,7 @@ def test_session_file_names_the_rig_and_the_frames(session) -> None:
     assert config.lens.exif_f_number == "absent"
     assert [one.frames for one in config.series] == ["1x/*.dng", "2x/*.dng"]
     assert config.series[1].stops == (4.0, 11.0)
-    assert config.series[1].focus_step_um == 20.0
+    assert config.series[1].focus_steps_um == (20.0, 20.0)
     layout = read_layout(folder / "target.json")
     assert sorted(one.magnification_low for one in layout.fields) == [1.0, 2.0]
 

@@ -223,7 +223,7 @@ def test_the_legend_says_what_the_sheet_is_and_what_serves(
     assert layout.name in said
     for field in layout.fields:
         assert f"{field.magnification_low:g}x: {field.width_mm:.4g} x" in said
-    for words in ("Paper is not sharp enough", "Film serves up to about 1x", "chrome on glass"):
+    for words in ("Paper is not sharp enough", "film for the lowest", "chrome on glass"):
         assert words in said
 
 

@@ -1,0 +1,249 @@
+"""``stopwise plan`` as a user meets it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+from typer.testing import CliRunner, Result
+
+from lab.cli.plan import plan
+from lab.cli.terminal import guarded
+from lab.session.config import read_session
+
+app = typer.Typer()
+app.command(name="plan")(guarded(plan))
+
+BARE = ("-m", 2, "-m", 1, "--pitch", 5, "--stops", "4,8,16", "--focal-length", 75)
+# Invented.
+RIG = """
+[rig]
+name = "Bench"
+magnifications = [1, 2]
+stops = [4, 8]
+[body]
+name = "Club body"
+pixel_pitch_um = 4.35
+sensor_mm = [35.9, 23.9]
+flange_mm = 18
+[lens]
+name = "Bench 75"
+focal_length_mm = 75
+mount = "reversed"
+[[part]]
+kind = "bellows"
+shortest_mm = 40
+longest_mm = 240
+"""
+
+
+def run(*arguments: object) -> Result:
+    result = CliRunner().invoke(app, [str(a) for a in arguments], env={"COLUMNS": "80"})
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result
+
+
+def figures(*arguments: object) -> dict[str, Any]:
+    result = run(*arguments, "--json")
+    assert result.exit_code == 0, result.stderr
+    found = json.loads(result.stdout)
+    assert isinstance(found, dict)
+    return found
+
+
+def refused(*arguments: object) -> str:
+    result = run(*arguments)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.startswith("stopwise: ")
+    return " ".join(result.stderr.split())
+
+
+@pytest.fixture
+def rig_file(tmp_path: Path) -> Path:
+    path = tmp_path / "bench.toml"
+    path.write_text(RIG, "utf-8")
+    return path
+
+
+# What is printed
+
+
+def test_bare_options_in_80_columns() -> None:
+    wanted = (*BARE, "--detail", 5, "--other-pitch", 3.2)
+    result, behind = run(*wanted), figures(*wanted)
+    text = result.stdout
+    assert max(map(len, text.splitlines())) <= 80
+    assert [one["magnification"] for one in behind["series"]] == [1.0, 2.0]
+    rows = [line.split() for line in text.splitlines() if line.startswith("f/")]
+    points = [point for one in behind["series"] for point in one["points"]]
+    assert len(rows) == len(points) == 6
+    for row, point in zip(rows, points, strict=True):
+        assert row[0] == f"f/{point['marked_stop']:g}"
+        assert float(row[1]) == pytest.approx(point["effective_f_number"], abs=0.051)
+        assert float(row[2]) == pytest.approx(point["mtf50_image_cyc_per_mm"], abs=0.051)
+        assert float(row[7]) == point["focus_step_um"]
+        assert int(row[8]) == point["frames"]
+        assert float(row[9]) == pytest.approx(point["added_stops"], abs=0.051)
+        assert row[10].startswith("1/")
+    assert "subject 112 mm from the lens, extension 150 mm" in text
+    assert "Effective = 3.000 x the ring" in " ".join(text.split())
+    assert sum(line.startswith(("1x ", "2x ")) for line in text.splitlines()) == 4
+    for heading in ("How far to stop down", "Light and movement", "The target", "Made: ", "Lit: "):
+        assert heading in text
+    assert "Never look into the flash" in text
+    assert "The pupil ratio is taken as 1" in text
+
+
+def test_rules_stand_beside_the_limits() -> None:
+    text = run("-m", 2, "-m", 5, "--pupil-ratio", 1).stdout
+    (two,) = (line for line in text.splitlines() if line.startswith("2x "))
+    assert two.endswith("f/8, f/11 scaled f/3.8")
+    assert "pupil ratio is taken" not in text
+    own = run("-m", 2, "--rule", "effective f/22").stdout
+    assert "effective f/22 f/7.3" in own
+
+
+def test_light_is_said_in_shares_and_times() -> None:
+    wanted = (*BARE, "--flash", "1/2000", "--shutter", "1/60", "--ambient-under", 6)
+    text = " ".join(run(*wanted).stdout.split())
+    assert "flash makes 98.5 % of the picture" in text  # 1 - 0.0153846
+    assert "Shutter 1/60 s and flash 1/2000 s (t0.1)" in text
+    light = figures(*wanted)["light"]
+    assert light["flash_share"] == pytest.approx(1 - 1 / 65)
+    slow = figures(*BARE, "--hand-speed", 10)["series"][1]
+    fast = figures(*BARE, "--hand-speed", 5)["series"][1]
+    assert slow["hand_blur_um"] == pytest.approx(2 * fast["hand_blur_um"])
+
+
+def test_rig_file_in_80_columns(rig_file: Path) -> None:
+    result = run(rig_file, "--rail", 20)
+    assert result.exit_code == 0
+    assert max(map(len, result.stdout.splitlines())) <= 80
+    assert result.stdout.startswith("Bench, 4.35 um pixels")
+    assert "bellows out 207 mm" in result.stdout  # 75 (1 + 2) - 18
+    steps = [p["focus_step_um"] for p in figures(rig_file, "--rail", 20)["series"][0]["points"]]
+    assert all(step % 20 == 0 for step in steps)
+    sizes = [s["magnification"] for s in figures(rig_file, "-m", 1.5)["series"]]
+    assert sizes == [1.5]
+
+
+def test_objective_and_face_to_face_say_what_limits(tmp_path: Path) -> None:
+    path = tmp_path / "rig.toml"
+    front = '[[part]]\nkind = "front-lens"\nfocal_length_mm = 25\nf_number = 2\n'
+    plain = RIG.replace("magnifications = [1, 2]\n", "").replace('mount = "reversed"\n', "")
+    face = plain[: plain.index("[[part]]")] + front
+    path.write_text(face, "utf-8")
+    text = run(path).stdout
+    assert "Down to f/4.0 what stands before the lens sets the cone" in text
+    lens = '[lens]\nname = "4x"\nnumerical_aperture = 0.1\nnominal_magnification = 4\n'
+    alone = plain[: plain.index("[lens]")].replace("stops = [4, 8]\n", "") + lens
+    path.write_text(alone, "utf-8")
+    text = " ".join(run(path).stdout.split())
+    assert "fixed 20.0" in text
+    assert "on whose ring it would stand at f/4.0 (4x)" in text
+    wide = alone.replace("numerical_aperture = 0.1", "numerical_aperture = 0.95")
+    path.write_text(wide, "utf-8")
+    assert "no diffuser fills so wide a cone" in run(path).stdout
+
+
+def test_edge_that_no_technology_has() -> None:
+    text = " ".join(run("-m", 5, "--stops", "1.4").stdout.split())
+    assert "no usual one is that sharp" in text
+
+
+# What is written
+
+
+def test_files_are_made_and_named(rig_file: Path, tmp_path: Path) -> None:
+    folder, sheet, table = tmp_path / "new", tmp_path / "list.pdf", tmp_path / "plan.csv"
+    wanted = (rig_file, "--new", folder, "--sheet", sheet, "--csv", table, "--raw-suffix", "raw")
+    found = figures(*wanted, "--paper", "Letter", "--focus-error", 0)
+    assert set(found["files"]) == {
+        *(str(folder / n) for n in ("session.toml", "shot-list.pdf", "target.json", "target.pdf")),
+        *(str(folder / "frames" / n) for n in ("1x", "2x")),
+        *(str(sheet), str(table)),
+    }
+    config = read_session(folder)
+    assert [s.frames for s in config.series] == ["1x/*.raw", "2x/*.raw"]
+    points = [(one["magnification"], p) for one in found["series"] for p in one["points"]]
+    rows = list(csv.DictReader(io.StringIO(table.read_text("utf-8"))))
+    for row, (m, point) in zip(rows, points, strict=True):
+        assert float(row["magnification"]) == m
+        assert float(row["mtf50_object_cyc_per_mm"]) == point["mtf50_object_cyc_per_mm"]
+        assert row["is_front_limited"] == "False"
+    content = sheet.read_bytes()
+    assert content.startswith(b"%PDF-")
+    box = re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", content)
+    assert box is not None
+    assert float(box[1]) == pytest.approx(612)  # 8.5 inch
+
+
+@pytest.mark.parametrize("option", ["--new", "--sheet", "--csv"])
+def test_nothing_is_overwritten(option: str, tmp_path: Path) -> None:
+    there = tmp_path / "there"
+    there.write_text("mine")
+    assert "already" in refused(*BARE, option, there)
+    assert there.read_text() == "mine"
+
+
+# Bad input
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        ((), "--magnification: is missing"),
+        (("-m", 30), "--magnification 30"),
+        (("-m", 2, "-m", 2), "is given twice"),
+        (("-m", 2, "--stops", "4,4"), "a stop is given twice"),
+        (("-m", 2, "--stops", "four"), "--stops four"),
+        (("-m", 2, "--sensor", "36"), "--sensor 36"),
+        (("-m", 2, "--pitch", 0), "--pitch 0"),
+        (("-m", 2, "--pitch", 4350), "--pitch 4350: give 0.5 to 50 um"),
+        (("-m", 2, "--pupil-ratio", -1), "--pupil-ratio -1"),
+        (("-m", 2, "--focal-length", 0), "--focal-length 0"),
+        (("-m", 2, "--name", ""), "--name ''"),
+        (("-m", 2, "--name", "a\tb"), "--name"),
+        (("-m", 2, "--rail", 0), "--rail 0"),
+        (("-m", 2, "--focus-error", -1), "--focus-error -1"),
+        (("-m", 2, "--shutter", "1/0"), "--shutter 1/0"),
+        (("-m", 2, "--flash", "quick"), "--flash quick"),
+        (("-m", 2, "--ambient-under", "nan"), "--ambient-under nan"),
+        (("-m", 2, "--hand-speed", 0), "--hand-speed 0"),
+        (("-m", 2, "--loss", 100), "--loss 100"),
+        (("-m", 2, "--airy", 0), "--airy 0"),
+        (("-m", 2, "--detail", -5), "--detail -5"),
+        (("-m", 2, "--contrast", 0), "--contrast 0"),
+        (("-m", 2, "--other-pitch", 0), "--other-pitch 0"),
+        (("-m", 2, "--rule", "f/8"), "is no rule"),
+        (("-m", 2, "--paper", "A3"), "--paper A3"),
+        (("-m", 2, "--raw-suffix", "*.dng"), "--raw-suffix *.dng"),
+        (("none.toml",), "none.toml: there is no such file"),
+    ],
+)
+def test_bad_options_are_refused(arguments: tuple[object, ...], says: str) -> None:
+    assert says in refused(*arguments)
+
+
+def test_rig_file_and_its_options_exclude_each_other(rig_file: Path) -> None:
+    said = refused(rig_file, "--pitch", 4, "--stops", "8")
+    assert "--pitch, --stops" in said
+    assert "out of reach" in refused(rig_file, "-m", 5)
+
+
+def test_wrong_rig_file_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "rig.toml"
+    path.write_text(RIG.replace("bellows", "belows"), "utf-8")
+    assert "[[part]] (1 of 1) kind: is 'belows'" in refused(path)
+
+
+def test_name_that_no_page_can_show_leaves_nothing(tmp_path: Path) -> None:
+    assert "Use Latin letters" in refused(*BARE, "--name", "石英", "--new", tmp_path / "s")
+    assert not (tmp_path / "s").exists()
