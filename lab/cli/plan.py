@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lab.cli.target import _magnifications, _numbers, _positive, _sensor
+from lab.cli.options import magnifications_of, numbers, pitch_um, positive, sensor_mm
 from lab.cli.terminal import print_json
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def plan(
         "--focal-length": focal_length,
         "--name": name,
     }
-    sizes = None if magnification is None else _magnifications(tuple(magnification))
+    sizes = None if magnification is None else magnifications_of(tuple(magnification))
     if rig_file is not None:
         given = [name for name, value in own.items() if value is not None]
         if given:
@@ -131,21 +131,21 @@ def plan(
         shutter_s=_seconds("--shutter", shutter),
         flash_s=_seconds("--flash", flash),
         ambient_under_stops=ambient_under,
-        hand_speed_mm_per_s=_positive("--hand-speed", hand_speed, "5"),
+        hand_speed_mm_per_s=positive("--hand-speed", hand_speed, "5"),
     )
     criteria = Criteria(
         loss_percent=loss,
-        airy_pixels=_positive("--airy", airy, "2"),
-        detail_um=None if detail is None else _positive("--detail", detail, "5"),
+        airy_pixels=positive("--airy", airy, "2"),
+        detail_um=None if detail is None else positive("--detail", detail, "5"),
         contrast=contrast / 100,
     )
     found = plan_rig(
         rig,
         shooting=shooting,
-        finest_step_um=None if rail is None else _positive("--rail", rail, "5"),
+        finest_step_um=None if rail is None else positive("--rail", rail, "5"),
         focus_error_um=focus_error,
     )
-    others = [_positive("--other-pitch", one, "3.8") for one in other_pitch or ()]
+    others = [positive("--other-pitch", one, "3.8") for one in other_pitch or ()]
     limits = _limits(found, criteria, others, rule)
     made = _written(found, new, sheet, csv, paper, raw_suffix)
     if as_json:
@@ -195,27 +195,26 @@ def _bare_rig(
 
     if sizes is None:
         raise LabError("--magnification: is missing. Give it, like -m 1 -m 2, or a rig's file.")
-    marked = _numbers("--stops", stops or _STOPS)
+    marked = numbers("--stops", stops or _STOPS)
     if len(set(marked)) < len(marked):
         raise LabError(f"--stops {stops}: a stop is given twice. Give each once.")
     pitch = 4.35 if pitch is None else pitch
-    if not 0.5 <= pitch <= 50:  # as session.toml has it
-        raise LabError(f"--pitch {pitch:g}: give 0.5 to 50 um, like 4.35.")
+    pitch = pitch_um(pitch)
     return Rig(
         name=_name("Planned rig" if name is None else name),
         body=Body(
             name="Body",
             pixel_pitch_um=pitch,
-            sensor_mm=_sensor(sensor or "36x24"),
+            sensor_mm=sensor_mm(sensor or "36x24"),
         ),
         lens=RigLens(
             name="Lens",
             focal_length_mm=None
             if focal_length is None
-            else _positive("--focal-length", focal_length, "75"),
+            else positive("--focal-length", focal_length, "75"),
             pupil_ratio=None
             if pupil_ratio is None
-            else _positive("--pupil-ratio", pupil_ratio, "1"),
+            else positive("--pupil-ratio", pupil_ratio, "1"),
         ),
         magnifications=sizes,
         stops=tuple(sorted(marked, key=exact_stop)),

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from lab.cli.options import magnifications_of, numbers, pitch_um, positive, sensor_mm
 from lab.cli.terminal import print_json, print_table, print_wrapped
 
 if TYPE_CHECKING:
@@ -18,9 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["target"]
 
-# Beyond these a chart is finer than can be made, or larger than can be printed.
-_MAGNIFICATION_LOWEST, _MAGNIFICATION_HIGHEST = 0.05, 20.0
-_PITCH_LOWEST_UM, _PITCH_HIGHEST_UM = 0.4, 50.0  # of cameras made; common practice
 _YOURS = "yours"
 _PLATE = (
     "Send target.pdf's first page, or target.gds (made by --mask), to a maker of film or masks.",
@@ -114,7 +111,7 @@ def target(
         if not asked:
             raise LabError("--magnification: is missing. Give it, like -m 1 -m 5.")
         text = typer.prompt("Magnifications, lowest and highest", default="1, 5")
-        wanted = _numbers("--magnification", text)
+        wanted = numbers("--magnification", text)
         sensor = typer.prompt("Sensor, width x height in mm", default=sensor)
         pitch = typer.prompt("Pixel pitch in um", default=pitch)
         stops = typer.prompt("Marked stops", default=stops)
@@ -122,16 +119,16 @@ def target(
         technology = typer.prompt(undecided, default=technology or "") or None
     chosen = None if technology is None else known_technology(technology)
     rig = Rig(
-        magnifications=_magnifications(wanted),
-        sensor_mm=_sensor(sensor),
-        pixel_pitch_um=_pitch(pitch),
-        marked_stops=tuple(sorted(_numbers("--stops", stops))),
-        pupil_ratio=_positive("--pupil-ratio", pupil_ratio, "1"),
+        magnifications=magnifications_of(wanted),
+        sensor_mm=sensor_mm(sensor),
+        pixel_pitch_um=pitch_um(pitch),
+        marked_stops=tuple(sorted(numbers("--stops", stops))),
+        pupil_ratio=positive("--pupil-ratio", pupil_ratio, "1"),
     )
     if not 0 < loss < 100:
         raise LabError(f"--loss {loss:g}: give a percentage between 0 and 100, like 5.")
     if edge_blur is not None:
-        edge_blur = _positive("--edge-blur", edge_blur, "0.3")
+        edge_blur = positive("--edge-blur", edge_blur, "0.3")
     order = SheetOrder(
         sheets=tuple(dict.fromkeys(sheet or ["blade" if technology == "blade" else "chart"])),
         name=name,
@@ -159,7 +156,7 @@ def target(
         marked_stops=rig.marked_stops,
         pupil_ratio=rig.pupil_ratio,
         sensor_mm=rig.sensor_mm,
-        distance_mm=_positive("--diffuser", diffuser, "20"),
+        distance_mm=positive("--diffuser", diffuser, "20"),
     )
     verdict = _verdict(need, technology, edge_blur)
     lighting = lighting_sentences(advice)
@@ -195,66 +192,6 @@ def _your_edge(blur_um: float) -> Technology:
 def _print_all(sentences: tuple[str, ...]) -> None:
     for sentence in sentences:
         print_wrapped(sentence)
-
-
-def _numbers(option: str, text: str) -> tuple[float, ...]:
-    from lab.errors import LabError
-
-    try:
-        values = tuple(float(part) for part in re.split(r"[,\s]+", text.strip()))
-    except ValueError:
-        values = ()
-    if not values or not all(0 < v < math.inf for v in values):
-        raise LabError(f"{option} {text}: give numbers above zero, like 2.8,4,5.6.")
-    return values
-
-
-def _positive(option: str, value: float, like: str) -> float:
-    from lab.errors import LabError
-
-    if not 0 < value < math.inf:
-        raise LabError(f"{option} {value:g}: give a number above zero, like {like}.")
-    return value
-
-
-def _pitch(value: float) -> float:
-    from lab.errors import LabError
-
-    if not _PITCH_LOWEST_UM <= value <= _PITCH_HIGHEST_UM:
-        raise LabError(
-            f"--pitch {value:g}: pixels are {_PITCH_LOWEST_UM:g} to {_PITCH_HIGHEST_UM:g} um wide. "
-            "Give the pitch in um, like 4.35."
-        )
-    return value
-
-
-def _sensor(text: str) -> tuple[float, float]:
-    from lab.errors import LabError
-
-    size = re.fullmatch(r"\s*([\d.]+)\s*[xX]\s*([\d.]+)\s*", text)
-    try:
-        width, height = (float(part) for part in size.groups()) if size else (0.0, 0.0)
-    except ValueError:
-        width = height = 0.0
-    if not (width > 0 and height > 0):
-        raise LabError(f"--sensor {text}: give width x height in mm, like 36x24.")
-    return width, height
-
-
-def _magnifications(values: tuple[float, ...]) -> tuple[float, ...]:
-    from lab.errors import LabError
-
-    for m in values:
-        if not _MAGNIFICATION_LOWEST <= m <= _MAGNIFICATION_HIGHEST:
-            raise LabError(
-                f"--magnification {m:g}: give a number from {_MAGNIFICATION_LOWEST:g} to "
-                f"{_MAGNIFICATION_HIGHEST:g}, like 2."
-            )
-    shown = [f"{m:g}" for m in values]
-    for m_shown in shown:
-        if shown.count(m_shown) > 1:
-            raise LabError(f"--magnification {m_shown}: is given twice. Give each once.")
-    return tuple(sorted(values))
 
 
 def _reach(limit: float | None) -> str:

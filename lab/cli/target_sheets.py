@@ -299,15 +299,14 @@ def _can_be_printed(card: SlateCard, paper: str, dpi: int) -> bool:
 
 
 def _blur_um(rig: Rig, magnification: float, stop: float) -> float:
-    """Spread of the image of an edge in best focus, as a Gaussian's, in the object."""
     from lab.optics.geometry import effective_f_number
-    from lab.optics.system import DEFAULT_WAVELENGTH_UM, diffraction_mtf50
     from lab.session.stops import exact_stop
-    from targets.fidelity import gaussian_product
+    from lab.session.target_need import focused_edge_um
 
-    mtf50 = diffraction_mtf50(
-        wavelength_um=max(DEFAULT_WAVELENGTH_UM.values()),
-        f_number=float(effective_f_number(exact_stop(stop), magnification, rig.pupil_ratio)),
+    return focused_edge_um(
+        effective_f_number=float(
+            effective_f_number(exact_stop(stop), magnification, rig.pupil_ratio)
+        ),
+        magnification=magnification,
         pixel_pitch_um=rig.pixel_pitch_um,
     )
-    return 1e3 * gaussian_product(0.5) / (mtf50 * magnification)

@@ -21,10 +21,10 @@ from lab.session.config import read_session
 from lab.session.plan import Plan, PlanPoint, PlanSeries
 from lab.session.plan_target import (
     SessionNumbers,
-    edge_spread_um,
     plan_lighting,
     session_numbers,
 )
+from lab.session.target_need import focused_edge_um
 from targets import chart_page, chart_sheet, nested_field, notes_page, write_layout, write_pdf
 from targets.files import save_bytes
 from targets.page import PAPERS_MM, Page
@@ -158,7 +158,11 @@ def plan_pages(plan: Plan, *, paper: str = "A4") -> tuple[Page, ...]:
                 card=slate_card(
                     Slate(magnification=float(f"{series.magnification:g}"), marked_stop=stop),
                     sensor_mm=plan.rig.body.sensor_mm,
-                    blur_sigma_object_um=edge_spread_um(plan, series, point),
+                    blur_sigma_object_um=focused_edge_um(
+                        effective_f_number=point.effective_f_number,
+                        magnification=series.magnification,
+                        pixel_pitch_um=plan.rig.body.pixel_pitch_um,
+                    ),
                 ),
                 stop=ring_text(point),
                 effective_f_number=point.effective_f_number,

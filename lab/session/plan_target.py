@@ -11,15 +11,13 @@ from dataclasses import dataclass, replace
 
 from lab.optics.geometry import effective_f_number
 from lab.optics.illumination import LightingAdvice, lighting_advice
-from lab.optics.system import DEFAULT_WAVELENGTH_UM, channel_band, diffraction_mtf50
+from lab.optics.system import channel_band
 from lab.session.plan import Plan, PlanPoint, PlanSeries
 from lab.session.stops import exact_stop
 from lab.session.target_need import MagnificationNeed, target_need
-from targets.fidelity import gaussian_product
 
 __all__ = [
     "SessionNumbers",
-    "edge_spread_um",
     "equivalent_stop",
     "plan_lighting",
     "plan_need",
@@ -174,24 +172,3 @@ def plan_lighting(plan: Plan) -> LightingAdvice | None:
     widest = max(every, key=lambda advice: advice.cone_deg)
     width, height = (max(advice.diffuser_mm[k] for advice in every) for k in (0, 1))
     return replace(widest, diffuser_mm=(width, height))
-
-
-def edge_spread_um(plan: Plan, series: PlanSeries, point: PlanPoint) -> float:
-    """Spread of an edge in best focus, as a Gaussian's, in the worst colour, in the subject.
-
-    Parameters
-    ----------
-    plan, series, point
-        Where it is asked for.
-
-    Returns
-    -------
-    float
-        Standard deviation. [um]
-    """
-    mtf50 = diffraction_mtf50(
-        wavelength_um=max(DEFAULT_WAVELENGTH_UM.values()),
-        f_number=point.effective_f_number,
-        pixel_pitch_um=plan.rig.body.pixel_pitch_um,
-    )
-    return 1e3 * gaussian_product(0.5) / (mtf50 * series.magnification)

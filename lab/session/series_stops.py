@@ -29,6 +29,9 @@ __all__ = ["assign_series"]
 # one is computed from a nominal magnification as well, hence a whole third.
 _MARKED_TOLERANCE_STOPS = 1 / 6
 _EFFECTIVE_TOLERANCE_STOPS = 1 / 3
+# What EXIF holds, marked or effective, is told by three f-numbers that differ (fewer may fit
+# by chance) in three quarters of the frames; judged by us.
+_TELLING_NUMBERS, _FITS = 3, 0.75
 _WORDS = {
     "frames.csv": "frames.csv",
     "slate": "the slate",
@@ -103,10 +106,44 @@ def assign_series(
         report(problems, "warning", text, blind)
 
 
+def _tell_kind(
+    config: SessionConfig, series: Series, members: list[Draft], problems: list[Problem]
+) -> None:
+    """Say so where EXIF f-numbers are plainly of another kind than session.toml has it."""
+    lens = config.lens
+    seen = [d for d in members if d.used and 0 < (d.metadata.f_number or 0) < math.inf]
+    numbers = [d.metadata.f_number or 0 for d in seen]
+    if len(set(numbers)) < _TELLING_NUMBERS:
+        return
+    ratio = 1.0 if lens.pupil_ratio is None else lens.pupil_ratio
+    marked = [exact_stop(stop) for stop in series.stops]
+    kinds = {
+        "marked": marked,
+        "effective": [float(effective_f_number(n, series.magnification, ratio)) for n in marked],
+    }
+    fits = {
+        kind: sum(
+            min(abs(2 * math.log2(number / n)) for n in expected) <= _MARKED_TOLERANCE_STOPS
+            for number in numbers
+        )
+        / len(numbers)
+        for kind, expected in kinds.items()
+    }
+    for kind, other in (("marked", "effective"), ("effective", "marked")):
+        if kind != lens.exif_f_number and fits[kind] >= _FITS > fits[other]:
+            text = (
+                f"{_label(series)}: the f-numbers in EXIF are those of the {kind} stops, but "
+                f'session.toml says lens.exif_f_number = "{lens.exif_f_number}": {{frames}}. Set '
+                f'it to "{kind}" if the camera writes them so.'
+            )
+            report(problems, "warning", text, seen)
+
+
 def _stops_from_exif(
     config: SessionConfig, series: Series, members: list[Draft], problems: list[Problem]
 ) -> None:
     lens = config.lens
+    _tell_kind(config, series, members, problems)
     if lens.exif_f_number == "absent":
         return
     effective = lens.exif_f_number == "effective"

@@ -21,12 +21,13 @@ from dataclasses import dataclass
 from lab.edges.types import FloatArray
 from lab.optics.geometry import effective_f_number
 from lab.optics.sensor import pixel_mtf
-from lab.optics.system import Band, diffraction_mtf, diffraction_mtf50
+from lab.optics.system import DEFAULT_WAVELENGTH_UM, Band, diffraction_mtf, diffraction_mtf50
 from lab.session.stops import exact_stop
 from targets.fidelity import (
     DEFAULT_LOSS,
     blur_limit_um,
     edge_mtf_loss,
+    gaussian_product,
     magnification_limit,
     mtf50_loss,
 )
@@ -37,6 +38,7 @@ __all__ = [
     "TargetNeed",
     "TechnologyLimit",
     "TechnologyLoss",
+    "focused_edge_um",
     "target_need",
 ]
 
@@ -211,3 +213,28 @@ def target_need(
             for one in technologies
         ),
     )
+
+
+def focused_edge_um(
+    *, effective_f_number: float, magnification: float, pixel_pitch_um: float
+) -> float:
+    """Spread of an edge in best focus, as a Gaussian's, in the worst colour, in the subject.
+
+    Parameters
+    ----------
+    effective_f_number, magnification : float
+        [-], > 0
+    pixel_pitch_um : float
+        [um], > 0
+
+    Returns
+    -------
+    float
+        Standard deviation. [um]
+    """
+    mtf50 = diffraction_mtf50(
+        wavelength_um=max(DEFAULT_WAVELENGTH_UM.values()),
+        f_number=effective_f_number,
+        pixel_pitch_um=pixel_pitch_um,
+    )
+    return 1e3 * gaussian_product(0.5) / (mtf50 * magnification)

@@ -206,7 +206,7 @@ def test_nothing_is_overwritten(option: str, tmp_path: Path) -> None:
         (("-m", 2, "--stops", "four"), "--stops four"),
         (("-m", 2, "--sensor", "36"), "--sensor 36"),
         (("-m", 2, "--pitch", 0), "--pitch 0"),
-        (("-m", 2, "--pitch", 4350), "--pitch 4350: give 0.5 to 50 um"),
+        (("-m", 2, "--pitch", 4350), "--pitch 4350: pixels are 0.5 to 50 um"),
         (("-m", 2, "--pupil-ratio", -1), "--pupil-ratio -1"),
         (("-m", 2, "--focal-length", 0), "--focal-length 0"),
         (("-m", 2, "--name", ""), "--name ''"),

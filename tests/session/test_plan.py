@@ -16,7 +16,6 @@ from lab.optics.system import channel_band, crossing, diffraction_mtf50, system_
 from lab.session.config import Body
 from lab.session.plan import Plan, PlanPoint, Shooting, plan_rig
 from lab.session.plan_target import (
-    edge_spread_um,
     equivalent_stop,
     plan_lighting,
     plan_need,
@@ -24,7 +23,7 @@ from lab.session.plan_target import (
 )
 from lab.session.rig import Front, Objective, Rig, RigLens
 from lab.session.stops import exact_stop
-from lab.session.target_need import target_need
+from lab.session.target_need import focused_edge_um, target_need
 
 BODY = Body(name="Club body", pixel_pitch_um=5.0, sensor_mm=(35.9, 23.9))
 
@@ -252,7 +251,11 @@ def test_edge_spread_makes_the_same_mtf50_as_a_gaussian() -> None:
     plan = plan_rig(rig())
     series = plan.series[1]
     point = series.points[2]
-    sigma_mm = 1e-3 * edge_spread_um(plan, series, point)
+    sigma_mm = 1e-3 * focused_edge_um(
+        effective_f_number=point.effective_f_number,
+        magnification=series.magnification,
+        pixel_pitch_um=5.0,
+    )
     red = diffraction_mtf50(
         wavelength_um=0.6, f_number=point.effective_f_number, pixel_pitch_um=5.0
     )
