@@ -37,7 +37,8 @@ class ModelLens:
 
 
 @lru_cache
-def _lens(spherical_um: float, stop: float, reach_um: float) -> ModelLens:
+def lens_at(spherical_um: float, stop: float, reach_um: float) -> ModelLens:
+    """Lens of a spherical aberration [um of path at f/2.8] at a stop, out to a reach [um]."""
     rig = SimulatedRig(spherical_um=spherical_um)
     best = best_focus(
         rig, magnification=MAGNIFICATION, stop=stop, channel="green", edge_angle_deg=ANGLE_DEG
@@ -70,4 +71,4 @@ def _lens(spherical_um: float, stop: float, reach_um: float) -> ModelLens:
 @pytest.fixture(scope="session")
 def model_lens() -> Callable[[float, float, float], ModelLens]:
     """Lens of a spherical aberration [um of path at f/2.8] at a stop, out to a reach [um]."""
-    return _lens
+    return lens_at
