@@ -101,7 +101,13 @@ class LiveBrowser:
         return whole
 
     def evaluate(self, expression: str) -> Any:
-        """Value of a JavaScript expression in the page; promises are waited for."""
+        """Value of a JavaScript expression in the page; promises are waited for.
+
+        Raises
+        ------
+        RuntimeError
+            If it throws.
+        """
         got = self.call(
             "Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True
         )
@@ -110,7 +116,13 @@ class LiveBrowser:
         return got["result"].get("value")
 
     def wait_for(self, expression: str, timeout_s: float = 20.0) -> None:
-        """Wait until an expression is true in the page."""
+        """Wait until an expression is true in the page.
+
+        Raises
+        ------
+        TimeoutError
+            If it is not by then.
+        """
         deadline = time.monotonic() + timeout_s
         while not self.evaluate(expression):
             if time.monotonic() > deadline:

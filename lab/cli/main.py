@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lab.cli import demo, depth, fit, inspect, measure, report, target
+from lab.cli import demo, depth, fit, inspect, measure, plan, report, target, watch
 from lab.cli.terminal import guarded
 
 __all__ = ["app"]
@@ -38,7 +38,9 @@ def _main(
 
 
 app.command(name="demo")(guarded(demo.demo))
+app.command(name="plan")(guarded(plan.plan))
 app.command(name="target")(guarded(target.target))
+app.command(name="watch")(guarded(watch.watch))
 app.command(name="inspect")(guarded(inspect.inspect))
 app.command(name="measure")(guarded(measure.measure))
 app.command(name="fit")(guarded(fit.fit))

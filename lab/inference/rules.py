@@ -356,7 +356,13 @@ def _judged(rule: Rule, curve: _Curve, magnification: float, tolerance: float) -
     return RuleVerdict(
         rule=rule.text,
         verdict=verdict,
-        reason=_reason(verdict, is_measured, float(np.mean(open_draws)), limit < first),
+        reason=_reason(
+            verdict,
+            is_measured=is_measured,
+            open_share=float(np.mean(open_draws)),
+            is_wider=bool(limit < first),
+            is_vague=bool(high - low > tolerance),
+        ),
         probabilities=share,
         limit_stop=2 ** (limit / 2),
         limit_effective_f_number=limit_f_number,
@@ -372,7 +378,9 @@ def _judged(rule: Rule, curve: _Curve, magnification: float, tolerance: float) -
     )
 
 
-def _reason(verdict: Verdict, is_measured: bool, open_share: float, is_wider: bool) -> str:
+def _reason(
+    verdict: Verdict, *, is_measured: bool, open_share: float, is_wider: bool, is_vague: bool
+) -> str:
     """Why a verdict cannot be told, or that it was bounded from one side."""
     side = "wider than the first" if is_wider else "beyond the last"
     if verdict != "cannot tell":
@@ -381,6 +389,8 @@ def _reason(verdict: Verdict, is_measured: bool, open_share: float, is_wider: bo
         if not is_measured:
             return f"the limit lies {side} stop measured, and the lens is still sharp there"
         return "the lens is still sharp at the last stop measured"
+    if is_vague:
+        return "the deepest sharp stop is not known well enough"
     return "half a stop from the deepest sharp stop, the limit is neither clearly near nor far"
 
 

@@ -406,8 +406,8 @@ def lighting_sentences(advice: LightingAdvice) -> tuple[str, ...]:
         "Light film, glass or a blade from behind, through a diffuser.",
         f"Diffuser: {width} x {height} mm or more, {advice.diffuser_distance_mm:g} mm behind "
         "the edge, evenly bright.",
-        f"At the highest magnification all that is seen needs light from "
-        f"{np.ceil(advice.cone_deg):.0f} degrees off the axis.",
+        "At the highest magnification, light must come from "
+        f"{np.ceil(advice.cone_deg):.0f} degrees off axis.",
         f"MTF50 then reads {_percent_up(advice.mtf50_error)} too high at most; in narrower light, "
         "more.",
         "A bare lamp, a condenser or a window across the room will not do.",

@@ -28,7 +28,7 @@ from lab.inference.lens_curve import lens_curve, stop_choice
 from lab.inference.lens_fit import at_widest, fit_lens
 from lab.inference.lens_result import lens_result
 from lab.session.store import FrameRecord
-from tests.bench.second_lens import COLOURS, STOPS, Pupil, SecondLens
+from tests.bench.second_lens import COLOURS, STOPS, SecondLens
 from tests.inference.field_session import FieldLens, noisy, session_config, true_frames
 
 GRID = STOPS[0] * 2 ** (np.linspace(0, 5, 121) / 2)
@@ -79,7 +79,8 @@ def _lens(rng: np.random.Generator) -> tuple[SecondLens, float]:
             blur_um=float(rng.uniform(0.5, 1.6)),
             vibration_um=float(rng.uniform(0, 3)),
             ring=tuple(rng.normal(0, 0.04, 6).tolist()),
-            pupil=Pupil(int(rng.integers(5, 12)), float(rng.uniform(0, 1))),
+            blades=int(rng.integers(5, 12)),
+            turn=float(rng.uniform(0, 1)),
         )
         best = lens.best_stop(m)
         if STOPS[0] < best < STOPS[-1]:
@@ -124,8 +125,9 @@ def figures(seed: int) -> Figures:
         blur_um=float(rng.uniform(0.5, 1.6)),
         vibration_um=float(rng.uniform(0, 2)),
         ring=tuple(ring.tolist()),
-        pupil=Pupil(int(rng.integers(7, 12)), float(rng.uniform(0, 1)), n=256),
-        widest=Pupil(180, 0.0, n=256),
+        blades=int(rng.integers(7, 12)),
+        turn=float(rng.uniform(0, 1)),
+        n=256,
     )
     # Twice what the frames of ``stopwise demo`` leave: 0.0008.
     fit = fit_lens(lens.session(rng, noise=0.002, colours=("green",)))
@@ -165,7 +167,8 @@ def rocked(seed: int) -> tuple[Rocked, ...]:
         blur_um=float(rng.uniform(0.5, 1.6)),
         vibration_um=float(rng.uniform(0, 2)),
         ring=tuple(rng.normal(0, 0.03, 6).tolist()),
-        pupil=Pupil(int(rng.integers(7, 12)), float(rng.uniform(0, 1))),
+        blades=int(rng.integers(7, 12)),
+        turn=float(rng.uniform(0, 1)),
     )
     data = lens.session(
         rng, frames=9, noise=0.003, colours=("green",), known=False, jitter=_ROCKING

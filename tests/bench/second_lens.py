@@ -1,13 +1,14 @@
 """A second route to the MTFs of a session: a sampled pupil, its transform, no overlap integral.
 
 The lens may have what the fitted model lacks: zonal spherical aberration (the eighth
-power), an iris of straight blades that close in behind a round widest stop, vibration.
+power), an iris of straight blades that come in from a round rim, vibration.
 Everything is invented.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -30,14 +31,23 @@ _S = np.linspace(0, 1.05, 180)
 class Pupil:
     """Transfer of a sampled pupil, the mean of two edge directions."""
 
-    def __init__(self, blades: int, turn: float, n: int = 128) -> None:
+    def __init__(self, blades: int, turn: float, n: int = 128, *, limit: float = np.inf) -> None:
+        """A polygon of the unit circle's area, cut off by a rim of radius ``limit``."""
         axis = (np.arange(n) - (n - 1) / 2) / (n / 4)  # the pupil's radius is 1
         x, y = np.meshgrid(axis, axis)
         radius, angle = np.hypot(x, y), np.arctan2(y, x)
         half = np.pi / blades
-        # A polygon of the unit circle's area.
-        inner = np.sqrt(np.pi / (blades * np.sin(half) * np.cos(half))) * np.cos(half)
-        rim = inner / np.cos((angle - turn + half) % (2 * half) - half)
+
+        def edge(inner: float, at: FloatArray) -> FloatArray:
+            return np.minimum(inner / np.cos((at - turn + half) % (2 * half) - half), limit)
+
+        circle = np.linspace(-np.pi, np.pi, 3600, endpoint=False)
+        low, high = 0.5, 2.0
+        for _ in range(40):  # how far in the blades stand for that area
+            middle = (low + high) / 2
+            is_small = np.mean(edge(middle, circle) ** 2) < 1
+            low, high = (middle, high) if is_small else (low, middle)
+        rim = edge(high, angle)
         self.cover = np.clip((rim - radius) / (axis[1] - axis[0]) + 0.5, 0, 1)
         self.square = radius**2
         self.n = n
@@ -60,6 +70,11 @@ class Pupil:
         return np.asarray(np.mean(lines, axis=0))
 
 
+@lru_cache(maxsize=64)
+def _pupil(blades: int, turn: float, n: int, limit: float) -> Pupil:
+    return Pupil(blades, turn, n, limit=limit)
+
+
 @dataclass(frozen=True, kw_only=True)
 class SecondLens:
     """An invented lens and rig; aberrations at the widest stop."""
@@ -76,12 +91,13 @@ class SecondLens:
     colour_um: dict[str, float] = field(
         default_factory=lambda: {"red": 30.0, "green": 0.0, "blue": -15.0}
     )
-    pupil: Pupil = field(default_factory=lambda: Pupil(9, 0.2))
-    widest: Pupil = field(default_factory=lambda: Pupil(180, 0.0))  # no blade reaches into it
+    blades: int = 9
+    turn: float = 0.2
+    n: int = 128
 
     def opening(self, iris: float) -> Pupil:
-        """The pupil at a true f-number of the iris."""
-        return self.widest if iris < STOPS[0] * 2 ** (1 / 4) else self.pupil
+        """The pupil at a true f-number of the iris: its blades come in from a round rim."""
+        return _pupil(self.blades, self.turn, self.n, max(1.0, round(iris / STOPS[0], 3)))
 
     def f_number(self, m: float, stop: int) -> float:
         iris = STOPS[stop] * 2 ** (self.ring[stop] / 2)

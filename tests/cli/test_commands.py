@@ -34,7 +34,7 @@ from lab.simulate import demo as simulated_demo
 from targets.layout import read_layout
 
 Copy = Callable[..., Path]
-COMMANDS = ["demo", "depth", "fit", "inspect", "measure", "plan", "report", "target"]
+COMMANDS = ["demo", "depth", "fit", "inspect", "measure", "plan", "report", "target", "watch"]
 STOPWISE = shutil.which("stopwise", path=os.path.dirname(sys.executable))
 
 

@@ -1,0 +1,454 @@
+"""``stopwise watch``: help while shooting, in the terminal and on a page of this machine.
+
+The loop polls the folder, hands one file at a time to a worker process that is kept warm,
+and shows what follows from all looks so far. Keys, the page's buttons, looks and signals
+arrive in one queue.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from lab.cli.terminal import print_wrapped
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+    from lab.cli.watch_server import Update
+    from lab.cli.watch_setting import Setting
+    from lab.cli.watch_text import Words
+    from lab.session.quick_look import LookTask, QuickLook
+    from lab.session.standing import Standing
+    from lab.session.watching import Arrival, Arrivals, Stamp
+
+__all__ = ["watch"]
+
+_POLL_S = 0.05
+_PATIENCE_S = 2.0  # for a worker that is told to end
+_KEYS = "n new bracket  u undo  q quit"
+_FOR_LOOSE = "For a folder that is no session"
+
+
+def watch(
+    folder: Annotated[
+        Path, typer.Argument(help="Session folder, or any folder that raw files arrive in.")
+    ],
+    magnification: Annotated[
+        float | None,
+        typer.Option(
+            "--magnification",
+            "-m",
+            help="Image size over object size.",
+            rich_help_panel=_FOR_LOOSE,
+        ),
+    ] = None,
+    stop: Annotated[
+        float | None, typer.Option(help="Number on the ring.", rich_help_panel=_FOR_LOOSE)
+    ] = None,
+    pitch: Annotated[
+        float | None, typer.Option(help="Pixel pitch in um.", rich_help_panel=_FOR_LOOSE)
+    ] = None,
+    loss: Annotated[
+        float,
+        typer.Option(
+            min=0.1, max=90, help="Sharpness that a keeper may lack of its bracket's best, in %."
+        ),
+    ] = 10.0,
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Port of the page; 0 takes a free one.")
+    ] = 0,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object a frame, in a line.")
+    ] = False,
+) -> None:
+    """Watch a folder while you shoot: focus, clipping, squareness, what comes next.
+
+    Looks at each raw file as it arrives and says how the bracket stands, here
+    and on a page that reads from two metres. The page is served to this
+    machine alone, at an address with a random token. Nothing in the folder is
+    changed; watch.json in it keeps the marks of new brackets. Ctrl-C or q
+    ends it, and it resumes.
+
+    Example: stopwise watch my-session
+
+    Example: stopwise watch incoming -m 2 --stop 8 --pitch 4.35
+    """
+    from lab.cli.watch_setting import read_setting
+
+    setting = read_setting(folder, magnification, stop, pitch, loss / 100)
+    with ExitStack() as stack:
+        inbox: SimpleQueue[tuple[str, Any]] = SimpleQueue()
+        stack.enter_context(_signals(inbox))
+        _Watch(setting, inbox, as_json=as_json).run(stack, port)
+
+
+class _Worker:
+    """One process, kept warm, that looks at one file at a time; it is replaced if it dies.
+
+    Looks arrive in the queue. A context manager that ends the process, whatever it does.
+    """
+
+    def __init__(self, inbox: SimpleQueue[tuple[str, Any]]) -> None:
+        self._inbox = inbox
+        self._task: LookTask | None = None
+        self._ending = False
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> _Worker:
+        self._begin()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._ending = True
+        self._process.terminate()
+        self._process.join(_PATIENCE_S)
+        if self._process.is_alive():
+            self._process.kill()
+            self._process.join()
+        self._listener.join()
+
+    def _begin(self) -> None:
+        from multiprocessing import get_context
+
+        from lab.threads import one_thread
+
+        context = get_context("spawn")
+        self._pipe, far_end = context.Pipe()
+        self._process = context.Process(target=_look_on_demand, args=(far_end,), daemon=True)
+        with one_thread():
+            self._process.start()
+        far_end.close()
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
+
+    def look(self, task: LookTask) -> None:
+        """Begin a look."""
+        if not self._process.is_alive():
+            self._listener.join()
+            self._begin()
+        self._task = task
+        with suppress(OSError):
+            self._pipe.send(task)
+        if not self._listener.is_alive():  # it died under our hands
+            self._report_death()
+
+    def _listen(self) -> None:
+        while True:
+            try:
+                look = self._pipe.recv()
+            except (EOFError, OSError):
+                break
+            self._task = None
+            self._inbox.put(("look", look))
+        self._pipe.close()
+        self._report_death()
+
+    def _report_death(self) -> None:
+        """A file can bring down the library that reads it; the shoot goes on."""
+        from lab.session.quick_look import QuickLook
+
+        with self._lock:
+            task, self._task = self._task, None
+        if task is not None and not self._ending:
+            reason = "reading it ended the reader. Convert it to DNG, or shoot again."
+            look = QuickLook(file=task.file, status="unreadable", reason=reason)
+            self._inbox.put(("look", look))
+
+
+def _look_on_demand(pipe: Connection) -> None:
+    """What the worker process does; Ctrl-C reaches it too, but the parent alone decides."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # temporary files go with us
+    from lab.session.quick_look import Looker, warm_up
+
+    warm_up()
+    looker = Looker()
+    while True:
+        try:
+            task = pipe.recv()
+        except EOFError:  # the parent has gone
+            return
+        pipe.send(looker.look_at(task))
+
+
+@contextmanager
+def _signals(inbox: SimpleQueue[tuple[str, Any]]) -> Iterator[None]:
+    """Ctrl-C and a polite kill become a message."""
+    before = {
+        number: signal.signal(number, lambda *_: inbox.put(("stop", None)))
+        for number in (signal.SIGINT, signal.SIGTERM)
+    }
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def _keyboard(press: Callable[[str], None]) -> Iterator[bool]:
+    """Single keys of the terminal, where there is one; whether there is."""
+    try:
+        import termios
+        import tty
+
+        kept = termios.tcgetattr(sys.stdin.fileno())
+    except (ImportError, OSError, ValueError, termios.error):
+        yield False
+        return
+
+    def listen() -> None:
+        while True:
+            try:
+                key = os.read(sys.stdin.fileno(), 1)
+            except OSError:
+                return
+            if not key:
+                return
+            press(key.decode("latin-1").lower())
+
+    tty.setcbreak(sys.stdin.fileno())
+    threading.Thread(target=listen, daemon=True).start()
+    try:
+        yield True
+    finally:
+        termios.tcsetattr(sys.stdin.fileno(), termios.TCSADRAIN, kept)
+
+
+class _Watch:
+    """The loop: what is known, and how it is shown."""
+
+    def __init__(
+        self,
+        setting: Setting,
+        inbox: SimpleQueue[tuple[str, Any]],
+        *,
+        as_json: bool,
+    ) -> None:
+        from lab.cli.watch_setting import Marks
+        from lab.session.watching import Arrivals
+
+        self._setting, self._inbox = setting, inbox
+        self._as_json = as_json
+        self._screen = not as_json and sys.stdout.isatty()
+        self._arrivals: Arrivals = Arrivals()
+        self._marks = Marks(setting.folder)
+        self._told: set[tuple[str, int]] = set()
+        self._places: dict[tuple[str, Stamp], QuickLook] = {}
+        self._url = ""
+
+    def run(self, stack: ExitStack, port: int) -> None:
+        """Watch until told to stop."""
+        from lab.cli.watch_server import PageServer
+
+        stack.callback(self._farewell)  # after the screen and the page are gone
+        _, first = self._state()
+        press = {"n": "mark", "u": "undo"}
+
+        def key(letter: str) -> None:
+            if letter == "q":
+                self._inbox.put(("stop", None))
+            elif letter in press:
+                self._inbox.put(("press", press[letter]))
+
+        server = stack.enter_context(
+            PageServer(
+                port=port,
+                press=lambda action: self._inbox.put(("press", action)),
+                first=_update(first),
+            )
+        )
+        self._url = server.url
+        worker = stack.enter_context(_Worker(self._inbox))
+        stack.enter_context(_keyboard(key))
+        if self._screen:
+            sys.stdout.write("\x1b[?1049h\x1b[?25l")
+            stack.callback(sys.stdout.write, "\x1b[?25h\x1b[?1049l")
+        elif not self._as_json:
+            typer.echo(f"The page, for this machine alone:\n{self._url}\nCtrl-C ends it.")
+        else:
+            typer.echo(f"The page, for this machine alone:\n{self._url}", err=True)
+        sys.stdout.flush()
+        self._draw(first)
+        while True:
+            before = self._arrivals
+            begin = time.monotonic()
+            self._poll(worker)
+            pause = max(_POLL_S, 4 * (time.monotonic() - begin))  # a large folder costs a fifth
+            changed = self._arrivals is not before
+            try:
+                kind, value = self._inbox.get(timeout=pause)
+            except Empty:
+                kind, value = "", None
+            if kind == "stop":
+                break
+            if kind == "look":
+                self._take(value)
+                changed = True
+            elif kind == "press":
+                now, _ = self._state()
+                newest = now.order.frames[-1] if now.order.frames else None
+                changed = self._marks.press(value, newest) or changed
+            if changed:
+                now, said = self._state()
+                server.publish(_update(said))
+                self._tell(now, said)
+
+    def _farewell(self) -> None:
+        _, said = self._state()
+        if not self._as_json:
+            typer.echo(
+                f"\nStopped: {said.status}. To resume: stopwise watch {self._setting.folder}"
+            )
+        if self._marks.trouble:
+            print_wrapped(self._marks.trouble, err=True)
+
+    def _poll(self, worker: _Worker) -> None:
+        from lab.session.watching import next_file, scan, scanned, started
+
+        at_s = time.monotonic()
+        self._arrivals = scanned(self._arrivals, at_s, scan(self._setting.root))
+        file = next_file(self._arrivals, at_s)
+        if file is not None:
+            self._arrivals = started(self._arrivals, file)
+            worker.look(self._setting.task(file))
+
+    def _take(self, look: QuickLook) -> None:
+        from lab.session.watching import looked, stamp_of
+
+        stamp = stamp_of(self._setting.root / look.file)
+        self._arrivals = looked(self._arrivals, time.monotonic(), look, stamp)
+
+    def _state(self) -> tuple[Standing, Words]:
+        """What follows from the files, and its words."""
+        from lab.cli.watch_text import Scale, words
+        from lab.session.standing import standing
+        from lab.session.watching import waiting
+
+        known = {file: self._look_or_place(a) for file, a in self._arrivals.files.items()}
+        looks = {file: look for file, look in known.items() if look is not None}
+        now = standing(
+            looks,
+            {file: self._arrivals.files[file].stamp.mtime_ns for file in looks},
+            config=self._setting.config,
+            rows=self._setting.rows,
+            marks=frozenset(self._marks.files),
+            loss=self._setting.loss,
+        )
+        said = words(
+            now,
+            folder=self._setting.folder.resolve().name,
+            scale=Scale(pixel_pitch_um=self._setting.pitch_um),
+            loss=self._setting.loss,
+            waiting=len(waiting(self._arrivals)),
+            focus_step_um=self._setting.focus_step_um(now),
+            of_diffraction=self._setting.of_diffraction(now),
+        )
+        return now, said
+
+    def _look_or_place(self, arrival: Arrival) -> QuickLook | None:
+        """A file's look, or one that holds its place in the order of capture till then."""
+        from lab.frames import read_metadata
+        from lab.session.quick_look import QuickLook
+        from lab.session.watching import STEADY_S
+
+        if arrival.is_done:
+            return arrival.look
+        if time.monotonic() - arrival.since_s < STEADY_S:
+            return None  # hardly there yet
+        place = self._places.get((arrival.file, arrival.stamp))
+        if place is None:
+            metadata = read_metadata(self._setting.root / arrival.file)
+            place = QuickLook(file=arrival.file, status="waiting", metadata=metadata)
+            self._places[arrival.file, arrival.stamp] = place
+        return place
+
+    def _tell(self, now: Standing, said: Words) -> None:
+        """The terminal's share: a screen, or a line once a frame."""
+        from lab.cli.watch_text import screen_line
+
+        if self._screen:
+            self._draw(said)
+            return
+        fresh = {
+            (f, a.stamp.mtime_ns)
+            for f, a in self._arrivals.files.items()
+            if a.is_done and a.look is not None
+        } - self._told
+        self._told |= fresh
+        for file, _ in sorted(fresh, key=lambda item: item[1]):
+            look = self._arrivals.files[file].look
+            if self._as_json:
+                typer.echo(json.dumps(_document(now, look), allow_nan=False))
+            elif now.newest is not None and file == now.newest.file:
+                print_wrapped(screen_line(said))
+            elif look is not None:
+                figure = "" if look.mtf50_cyc_per_px is None else f" {look.mtf50_cyc_per_px:.4f}"
+                print_wrapped(f"{file}: {look.status}{figure} {look.reason}".rstrip())
+        sys.stdout.flush()
+
+    def _draw(self, said: Words) -> None:
+        import shutil
+
+        from lab.cli.watch_text import screen
+
+        if not self._screen:
+            return
+        size = shutil.get_terminal_size()
+        text = screen(said, url=self._url, keys=_KEYS, columns=size.columns, rows=size.lines)
+        sys.stdout.write("\x1b[H\x1b[J" + text)
+        sys.stdout.flush()
+
+
+def _document(now: Standing, look: QuickLook | None) -> dict[str, Any]:
+    assert look is not None
+    exposure = look.exposure
+    shot = now.order.shots.get(look.file)
+    following = now.order.next_shot
+    return {
+        "file": look.file,
+        "status": look.status,
+        "reason": look.reason,
+        "magnification": None if shot is None else shot.magnification,
+        "marked_stop": None if shot is None else shot.marked_stop,
+        "frame_of_bracket": None if shot is None else shot.number,
+        "mtf50_cyc_per_px": look.mtf50_cyc_per_px,
+        "mtf50_std": look.mtf50_std,
+        "corners": {c.corner: c.mtf50_cyc_per_px for c in look.corners},
+        "measured_magnification": look.magnification,
+        "rotation_deg": look.rotation_deg,
+        "clipped": None if exposure is None else "clipped" in exposure.flags,
+        "headroom_stops": None if exposure is None else exposure.headroom_stops,
+        "advice_stops": None if exposure is None else exposure.advice_stops,
+        "trend": now.trend.name,
+        "best_file": None if now.best is None else now.best.file,
+        "keepers": now.keepers,
+        "next_shot": None
+        if following is None
+        else {
+            "magnification": following.magnification,
+            "marked_stop": following.marked_stop,
+            "frame": following.number,
+        },
+        "took_s": look.took_s,
+    }
+
+
+def _update(said: Words) -> Update:
+    from lab.cli.watch_page import main_html
+    from lab.cli.watch_server import Update
+
+    title = f"{said.arrow} {said.trend} {said.sharpness}"
+    return Update(html=main_html(said), title=title, spoken=said.spoken)
