@@ -14,11 +14,11 @@ from html import escape
 
 from reports.drawing import PALETTE, Drawing
 
-__all__ = ["document", "figure", "prose", "table", "text"]
+__all__ = ["DARK_PALETTE", "document", "figure", "prose", "table", "text"]
 
 # The dark scheme's colour for each of the figures' colours, contrast >= 4.5 on
 # its paper wherever it carries text.
-_DARK = {
+DARK_PALETTE = {
     "paper": "#1a2026",
     "ink": "#e7eaed",
     "quiet": "#a3aeb8",
@@ -145,7 +145,7 @@ def figure(drawing: Drawing) -> str:
 
 def document(title: str, header: str, main: str, footer: str) -> str:
     """The whole page around its three parts."""
-    light, dark = _variables(PALETTE, "#f3f5f6"), _variables(_DARK, "#12171b")
+    light, dark = _variables(PALETTE, "#f3f5f6"), _variables(DARK_PALETTE, "#12171b")
     style = (
         f":root{{color-scheme:light dark;{light}}}\n"
         f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}{_CSS}"

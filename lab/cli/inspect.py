@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from lab.cli.inspect_text import Inspected, print_edges, print_frame, print_target
+from lab.cli.options import pitch_um as known_pitch_um
 from lab.cli.terminal import print_json, print_wrapped
 
 if TYPE_CHECKING:
@@ -22,11 +23,6 @@ __all__ = ["inspect"]
 
 _CHANNEL = "green"
 _FOUND = 72  # edges to look for at least, so that soft ones are among them
-# Relative, of diffraction's prediction and of the pupil ratio given or guessed: the same
-# as in `lab.session.target_estimate`, where their reasons stand.
-_PREDICTION_STD = 0.03
-_PUPIL_RATIO_STD, _PUPIL_RATIO_GUESS_STD = 0.05, 0.2
-_PITCH_LOWEST_UM, _PITCH_HIGHEST_UM = 0.5, 50.0
 _FOR_THE_TARGET = "What the lens could do, and the target's edge"
 
 
@@ -126,11 +122,7 @@ def _shots(
             "--magnification, --stop and --pitch: the target's edge needs all three. Give the "
             "missing ones, or none to measure the frames alone."
         )
-    if not _PITCH_LOWEST_UM <= pitch_um <= _PITCH_HIGHEST_UM:
-        raise LabError(
-            f"--pitch {pitch_um:g}: give the pixel pitch in um, from {_PITCH_LOWEST_UM:g} to "
-            f"{_PITCH_HIGHEST_UM:g}, like 4.35."
-        )
+    known_pitch_um(pitch_um)
     if pupil_ratio is not None and not 0 < pupil_ratio < math.inf:
         raise LabError(f"--pupil-ratio {pupil_ratio:g}: give a number > 0, like 1.")
     each: list[list[float]] = []
@@ -261,12 +253,17 @@ def _diffraction(
     from lab.optics.geometry import effective_f_number
     from lab.optics.system import DEFAULT_WAVELENGTH_UM
     from lab.session.stops import exact_stop
+    from lab.session.target_estimate import (
+        PREDICTION_STD,
+        PUPIL_RATIO_GUESS_STD,
+        PUPIL_RATIO_STD,
+    )
 
     ratio = 1.0 if pupil_ratio is None else pupil_ratio
     n_eff = float(effective_f_number(exact_stop(marked_stop), magnification, ratio))
     by_ratio = magnification / (ratio + magnification)
-    ratio_std = _PUPIL_RATIO_GUESS_STD if pupil_ratio is None else _PUPIL_RATIO_STD
-    std = math.hypot(_PREDICTION_STD, ratio_std * by_ratio)
+    ratio_std = PUPIL_RATIO_GUESS_STD if pupil_ratio is None else PUPIL_RATIO_STD
+    std = math.hypot(PREDICTION_STD, ratio_std * by_ratio)
     return DEFAULT_WAVELENGTH_UM[_CHANNEL] * n_eff / pitch_um, std
 
 

@@ -13,24 +13,13 @@ from html import escape
 
 from lab.cli.watch_text import Answer, Words
 from reports.drawing import PALETTE
-from reports.markup import text
+from reports.markup import DARK_PALETTE, text
 
 __all__ = ["POLICY", "main_html", "page_html"]
 
 # The dark scheme and the two warning colours; contrast on their paper is at least 4.5.
 _LIGHT = {**PALETTE, "ground": "#f3f5f6", "bad": "#a3231f"}
-_DARK = {
-    "paper": "#1a2026",
-    "ink": "#e7eaed",
-    "quiet": "#a3aeb8",
-    "faint": "#38424b",
-    "measured": "#86c1ee",
-    "spread": "#2b4b63",
-    "optimum": "#e4b85c",
-    "band": "#453a1f",
-    "ground": "#12171b",
-    "bad": "#ff9d94",
-}
+_DARK = {**DARK_PALETTE, "ground": "#12171b", "bad": "#ff9d94"}
 
 _STYLE = """
 *{box-sizing:border-box}

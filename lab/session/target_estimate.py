@@ -31,13 +31,21 @@ from lab.session.stops import exact_stop
 from lab.session.store import EdgeRecord
 from targets.fidelity import edge_mtf_loss
 
-__all__ = ["FrameTarget", "ShotFrame", "TargetEstimate", "estimate_target"]
+__all__ = [
+    "PREDICTION_STD",
+    "PUPIL_RATIO_GUESS_STD",
+    "PUPIL_RATIO_STD",
+    "FrameTarget",
+    "ShotFrame",
+    "TargetEstimate",
+    "estimate_target",
+]
 
 # Relative standard uncertainties of what the prediction rests on. Common practice, no
 # published source: 10 nm in the effective wavelength of a raw colour and 2 % in the iris's
 # opening together; the pupil ratio read off the lens, and where nobody did and 1 is taken.
-_PREDICTION_STD = 0.03
-_PUPIL_RATIO_STD, _PUPIL_RATIO_GUESS_STD = 0.05, 0.2
+PREDICTION_STD = 0.03
+PUPIL_RATIO_STD, PUPIL_RATIO_GUESS_STD = 0.05, 0.2
 _SHARPER = 3.0  # standard uncertainties below diffraction that noise does not explain
 
 
@@ -133,7 +141,7 @@ def estimate_target(
         If an argument is outside its range.
     """
     ratio = 1.0 if pupil_ratio is None else pupil_ratio
-    ratio_std = _PUPIL_RATIO_GUESS_STD if pupil_ratio is None else _PUPIL_RATIO_STD
+    ratio_std = PUPIL_RATIO_GUESS_STD if pupil_ratio is None else PUPIL_RATIO_STD
     seen: list[FrameTarget] = []
     useful: list[tuple[FrameTarget, ExcessBlur, FloatArray]] = []
     for frame in frames:
@@ -142,7 +150,7 @@ def estimate_target(
         if excess is not None:
             # The effective f-number changes with ln P by -(m / P) / (1 + m / P) of itself.
             by_ratio = -1 / (1 + ratio / one.magnification)
-            common = excess.per_prediction_um2 * np.array([_PREDICTION_STD, ratio_std * by_ratio])
+            common = excess.per_prediction_um2 * np.array([PREDICTION_STD, ratio_std * by_ratio])
             total = math.hypot(excess.variance_std_um2, *common)
             if excess.variance_um2 < -_SHARPER * total:
                 one = replace(one, excess=None, reason=SHARPER_THAN_DIFFRACTION)

@@ -195,7 +195,7 @@ def test_a_frame_with_nothing_in_it_does_not_spoil_the_other(
         (["--pupil-ratio", "1"], "needs all three"),
         (
             ["-m", "1", "--stop", "5.6", "--pitch", "4350"],
-            "--pitch 4350: give the pixel pitch in um",
+            "--pitch 4350: pixels are 0.5 to 50 um",
         ),
         (["-m", "1", "--stop", "5.6", "--pitch", "nan"], "--pitch nan"),
         (["-m", "0", "--stop", "5.6", "--pitch", "4.35"], "--magnification 0"),
