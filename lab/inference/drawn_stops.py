@@ -16,7 +16,7 @@ __all__ = ["FORM_STD_STOPS", "drawn_curves", "last_sharp", "tops"]
 _DRAWS = 4000
 # What the fitted shapes miss of a real lens's best stop, as a standard deviation: seen
 # on simulated lenses with zonal spherical aberration, polygonal irises and vibration.
-FORM_STD_STOPS = 0.06
+FORM_STD_STOPS = 0.052
 
 
 def drawn_curves(

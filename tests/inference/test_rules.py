@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from lab.errors import LabError
+from lab.inference.drawn_stops import FORM_STD_STOPS
 from lab.inference.lens_model import log2_stop
 from lab.inference.rules import (
     DEFAULT_RULES,
@@ -90,7 +91,7 @@ def test_a_rule_is_cautious_bold_or_holds_by_its_distance() -> None:
 
 
 def test_tolerance_and_permitted_loss_move_the_verdict() -> None:
-    assert judged("2x: f/5.6", tolerance_stops=0.1)[0].verdict == "too cautious"
+    assert judged("2x: f/5.6", tolerance_stops=0.05)[0].verdict == "too cautious"
     assert judged("2x: f/8", loss_percent=40.0)[0].verdict == "too cautious"
     (within,) = judged("2x: f/8", loss_percent=17.5)
     assert within.verdict == "holds"
@@ -192,7 +193,7 @@ def test_probabilities_are_the_share_of_true_curves(rule: str, tolerance_stops: 
     (found,) = judged(rule, std=0.03, tolerance_stops=tolerance_stops)
     noise = np.random.default_rng(8)
     slope = FALL + 0.03 * noise.standard_normal(20_000)
-    form = 0.03 * noise.standard_normal(slope.size)
+    form = FORM_STD_STOPS * noise.standard_normal(slope.size)
     apart = TOP - np.log(0.9) / slope + form - float(log2_stop(found.limit_stop))
     shares = {
         "holds": np.mean(np.abs(apart) <= tolerance_stops),
