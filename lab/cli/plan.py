@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["plan"]
 
+_LONGEST_S = 60.0  # of a hand-held or flash exposure anyone plans
+
 _STOPS = "2.8,4,5.6,8,11,16"
 
 
@@ -77,7 +79,8 @@ def plan(
         list[float] | None, typer.Option(help="Limits for this pixel pitch too, um; repeat.")
     ] = None,
     rule: Annotated[
-        list[str] | None, typer.Option(help='Rule of thumb beside the limits, "2x: f/8"; repeat.')
+        list[str] | None,
+        typer.Option(help='Rules of thumb instead of the usual ones, "2x: f/8"; repeat.'),
     ] = None,
     new: Annotated[
         Path | None, typer.Option(help="Make a session in this new or empty folder.")
@@ -167,6 +170,8 @@ def _seconds(option: str, text: str) -> float:
         value = 0.0
     if len(parts) > 2 or not 0 < value < float("inf"):
         raise LabError(f"{option} {text}: give seconds, like 1/200 or 0.5.")
+    if value > _LONGEST_S:
+        raise LabError(f"{option} {text}: is {value:g} seconds. For a fraction write 1/{text}.")
     return value
 
 

@@ -33,8 +33,8 @@ def print_plan(plan: Plan, criteria: Criteria, limits: Sequence[ApertureLimit]) 
         _print_series(series)
     typer.echo()
     print_wrapped(
-        "eff.: f-number at the sensor; image, object: MTF50 of diffraction and pixel, cycles per "
-        "mm on the sensor and in the subject; Nyq.: its share of half a cycle a pixel, percent; "
+        "Stops are exact: f/2.8 is 2.83, f/11 is 11.3. eff.: f-number at the sensor; image, "
+        "object: MTF50 of diffraction and pixel, cycles per mm on the sensor and in the subject; Nyq.: its share of half a cycle a pixel, percent; "
         "wave, geom.: depth in um, within a quarter wave and a blur disc of two pixels; step, n: "
         "of the rail in um, and frames, to bracket the peak; light: stops to add; hand: longest "
         "exposure that costs no more than a tenth of the contrast at MTF50."
@@ -52,7 +52,7 @@ def _print_series(series: PlanSeries) -> None:
 
     said = f"{series.magnification:.4g}x. {setting_text(series)}"
     if series.optics.per_marked is not None:
-        said += f" Effective = {series.optics.per_marked:.3f} x the ring."
+        said += f" Effective = {series.optics.per_marked:.3f} x the exact stop."
     typer.echo()
     print_wrapped(said)
     points = series.shot_points
@@ -147,9 +147,9 @@ def _rule(text: str, stop: float) -> str:
     """A rule as written where it names the ring, else with where it comes to stand."""
     name = text.split(": ")[-1]
     return (
-        f"f/11 scaled {stop_text(stop)}"
+        f"f/11 scaled: {stop_text(stop)}"
         if text == "infinity f/11"
-        else (name if ": " in text else f"{text} {stop_text(stop)}")
+        else (name if ": " in text else f"{text}: {stop_text(stop)}")
     )
 
 

@@ -220,8 +220,8 @@ def stored_session(folder: str | Path) -> MeasuredSession:
         return session
     problem = Problem(
         severity="warning",
-        text=f"{len(stale)} frames changed, or session.toml or the target did, since they were "
-        f"measured. Run: stopwise measure {folder}",
+        text=f"{len(stale)} frames changed, or session.toml, the target or stopwise did, since "
+        f"they were measured. Run: stopwise measure {folder}",
         files=tuple(stale),
     )
     return replace(

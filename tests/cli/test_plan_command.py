@@ -93,7 +93,7 @@ def test_bare_options_in_80_columns() -> None:
         assert float(row[9]) == pytest.approx(point["added_stops"], abs=0.051)
         assert row[10].startswith("1/")
     assert "subject 112 mm from the lens, extension 150 mm" in text
-    assert "Effective = 3.000 x the ring" in " ".join(text.split())
+    assert "Effective = 3.000 x the exact stop" in " ".join(text.split())
     assert sum(line.startswith(("1x ", "2x ")) for line in text.splitlines()) == 4
     for heading in ("How far to stop down", "Light and movement", "The target", "Made: ", "Lit: "):
         assert heading in text
@@ -104,10 +104,10 @@ def test_bare_options_in_80_columns() -> None:
 def test_rules_stand_beside_the_limits() -> None:
     text = run("-m", 2, "-m", 5, "--pupil-ratio", 1).stdout
     (two,) = (line for line in text.splitlines() if line.startswith("2x "))
-    assert two.endswith("f/8, f/11 scaled f/3.8")
+    assert two.endswith("f/8, f/11 scaled: f/3.8")
     assert "pupil ratio is taken" not in text
     own = run("-m", 2, "--rule", "effective f/22").stdout
-    assert "effective f/22 f/7.3" in own
+    assert "effective f/22: f/7.3" in own
 
 
 def test_light_is_said_in_shares_and_times() -> None:
@@ -206,6 +206,7 @@ def test_nothing_is_overwritten(option: str, tmp_path: Path) -> None:
         (("-m", 2, "--stops", "four"), "--stops four"),
         (("-m", 2, "--sensor", "36"), "--sensor 36"),
         (("-m", 2, "--pitch", 0), "--pitch 0"),
+        (("-m", 2, "--shutter", "200"), "For a fraction write 1/200"),
         (("-m", 2, "--pitch", 4350), "--pitch 4350: pixels are 0.5 to 50 um"),
         (("-m", 2, "--pupil-ratio", -1), "--pupil-ratio -1"),
         (("-m", 2, "--focal-length", 0), "--focal-length 0"),

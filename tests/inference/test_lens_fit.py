@@ -82,7 +82,9 @@ def test_best_stop_is_recovered(fit: LensFit) -> None:
         choice = stop_choice(curve, loss_percent=10, rng=np.random.default_rng(1))
         truth = LENS.best_stop(m)
         assert abs(2 * np.log2(choice.optimum_stop / truth)) < 1 / 6
-        assert choice.optimum_low95 < truth < choice.optimum_high95
+        # At 3.1x the true one is the widest stop, where the interval ends.
+        assert choice.optimum_low95 <= truth * 1.0001
+        assert truth < choice.optimum_high95
         assert choice.optimum_stop < choice.deepest_stop
         n = np.array([LENS.f_number(m, i) for i in range(STOPS.size)])
         at_marks = lens_curve(fit, k, "green", STOPS)
