@@ -34,7 +34,8 @@ def print_plan(plan: Plan, criteria: Criteria, limits: Sequence[ApertureLimit]) 
     typer.echo()
     print_wrapped(
         "Stops are exact: f/2.8 is 2.83, f/11 is 11.3. eff.: f-number at the sensor; image, "
-        "object: MTF50 of diffraction and pixel, cycles per mm on the sensor and in the subject; Nyq.: its share of half a cycle a pixel, percent; "
+        "object: MTF50 of diffraction and pixel, cycles per mm on the sensor and in the subject; "
+        "Nyq.: its share of half a cycle a pixel, percent; "
         "wave, geom.: depth in um, within a quarter wave and a blur disc of two pixels; step, n: "
         "of the rail in um, and frames, to bracket the peak; light: stops to add; hand: longest "
         "exposure that costs no more than a tenth of the contrast at MTF50."
