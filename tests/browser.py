@@ -6,7 +6,19 @@ import shutil
 import subprocess
 from pathlib import Path
 
-__all__ = ["run_chromium"]
+__all__ = ["FLAGS", "run_chromium"]
+
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--hide-scrollbars",
+)
 
 
 def run_chromium(folder: Path, *arguments: str) -> bytes:
@@ -20,15 +32,7 @@ def run_chromium(folder: Path, *arguments: str) -> bytes:
     profile = folder / "profile"
     command = [
         "chromium",
-        "--headless",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-quic",
-        "--no-first-run",
-        "--disable-background-networking",
-        "--disable-component-update",
-        "--disable-sync",
-        "--hide-scrollbars",
+        *FLAGS,
         f"--user-data-dir={profile}",
         *arguments,
     ]

@@ -15,6 +15,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from tests.browser import FLAGS
+
 __all__ = ["LiveBrowser"]
 
 
@@ -27,15 +29,7 @@ class LiveBrowser:
         # The protocol's pipes must be descriptors 3 and 4.
         command = f'exec chromium "$@" 3<&{to_browser} 4>&{from_browser}'
         flags = [
-            "--headless",
-            "--no-sandbox",
-            "--disable-gpu",
-            "--disable-quic",
-            "--no-first-run",
-            "--disable-background-networking",
-            "--disable-component-update",
-            "--disable-sync",
-            "--hide-scrollbars",
+            *FLAGS,
             "--remote-debugging-pipe",
             f"--user-data-dir={folder / 'live-profile'}",
             "about:blank",

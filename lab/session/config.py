@@ -11,7 +11,6 @@ say so.
 
 from __future__ import annotations
 
-import tomllib
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +18,7 @@ from pathlib import Path
 from lab.errors import SessionError
 from lab.optics.system import DEFAULT_WAVELENGTH_UM
 from lab.session.text_file import read_text, shown
-from lab.session.toml_table import Table
+from lab.session.toml_table import Table, whole_table
 from targets.technology import TECHNOLOGIES
 
 __all__ = [
@@ -193,14 +192,7 @@ def parse_session(text: str, file: str) -> SessionConfig:
     SessionError
         If anything in the text is wrong.
     """
-    try:
-        values = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # RecursionError: brackets nested too deep
-        raise SessionError(
-            f"{file}: this is not valid TOML: {error}. Mend that line; texts stand in quotes, "
-            "numbers do not and have a decimal point."
-        ) from error
-    top = Table(file, "", values, ("session", "body", "lens", "light", "target", "series"))
+    top = whole_table(text, file, ("session", "body", "lens", "light", "target", "series"))
     session = top.table("session", ("name",))
     return SessionConfig(
         name=session.text("name"),

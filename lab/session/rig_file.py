@@ -26,7 +26,6 @@ added, named by ``kind``. Parts may stand in any order. Whatever is wrong is a
 
 from __future__ import annotations
 
-import tomllib
 from collections import Counter
 from pathlib import Path
 from typing import NamedTuple
@@ -45,7 +44,7 @@ from lab.session.rig import (
 )
 from lab.session.stops import exact_stop
 from lab.session.text_file import read_text, shown
-from lab.session.toml_table import Table
+from lab.session.toml_table import Table, whole_table
 
 __all__ = ["parse_rig", "read_rig"]
 
@@ -101,17 +100,10 @@ def parse_rig(text: str, file: str) -> Rig:
     SessionError
         If anything in the text is wrong.
     """
-    try:
-        values = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise SessionError(
-            f"{file}: this is not valid TOML: {error}. Mend that line; texts stand in quotes, "
-            "numbers do not and have a decimal point."
-        ) from error
-    top = Table(file, "", values, _TABLES)
+    top = whole_table(text, file, _TABLES)
     table = top.table("rig", ("name", "magnifications", "stops"))
     body, flange_mm = _body(top.table("body", ("name", "pixel_pitch_um", "sensor_mm", "flange_mm")))
-    is_objective = _holds(values.get("lens"), "numerical_aperture")
+    is_objective = _holds(top.values.get("lens"), "numerical_aperture")
     lens_table = top.table("lens", _OBJECTIVE if is_objective else _LENS)
     lens = _objective(lens_table) if is_objective else _lens(lens_table)
     parts = _parts(top)

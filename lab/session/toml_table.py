@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Iterable
 from difflib import get_close_matches
 from pathlib import PurePosixPath
@@ -11,7 +12,7 @@ from typing import NoReturn
 from lab.errors import SessionError
 from lab.session.text_file import shown
 
-__all__ = ["Table"]
+__all__ = ["Table", "whole_table"]
 
 _MOST = 10_000  # frames or blades beyond any real count: a slip of the keyboard
 
@@ -139,3 +140,28 @@ class Table:
         if not parts or parts[0] == "/" or ".." in parts or path[1:2] == ":":
             self.fail(key, f"leaves {folder}: {shown(path)}", mend)
         return "/".join(parts)
+
+
+def whole_table(text: str, file: str, known: Iterable[str]) -> Table:
+    """The top of a TOML text.
+
+    Parameters
+    ----------
+    text, file : str
+        TOML, and the file's name for the messages.
+    known : iterable of str
+        Tables that may stand in it.
+
+    Raises
+    ------
+    SessionError
+        If it is no TOML, or holds another table.
+    """
+    try:
+        values = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # RecursionError: brackets nested too deep
+        raise SessionError(
+            f"{file}: this is not valid TOML: {error}. Mend that line; texts stand in quotes, "
+            "numbers do not and have a decimal point."
+        ) from error
+    return Table(file, "", values, known)
