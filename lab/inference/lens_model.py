@@ -268,7 +268,7 @@ class LensModel:
         lens = lens + self.band_shift
         decay = 2 * (np.pi * 1e-3 * frequency) ** 2
         blur2 = self.part(parameters, "blur2")[data.series]
-        rest = self._rest * np.exp(-decay * blur2)
+        rest = self.rest(parameters)
         mtf = lens * rest
         by_s, by_w20, by_w040, by_w060 = (by * rest[:, np.newaxis]).T
 

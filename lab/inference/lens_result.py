@@ -89,9 +89,12 @@ def lens_result(
         return None
     parsed = [parse_rule(rule) for rule in rules]
     fit = fit_lens(data)
-    points = field_points(fit, config, frames)
+    points, residuals = field_points(fit, config, frames), _residuals(fit)
     series = tuple(
-        _with_field(_series(fit, k, loss_percent, parsed, detail_um), points)
+        replace(
+            _with_field(_series(fit, k, loss_percent, parsed, detail_um), points),
+            residuals=residuals[k],
+        )
         for k in range(len(data.nominal_magnifications))
     )
     describes = fit.chi_square <= _DESCRIBES_CHI and fit.excess_std <= _DESCRIBES_EXCESS
@@ -204,17 +207,17 @@ def _with_field(series: LensSeries, points: Sequence[FieldPoint]) -> LensSeries:
     return replace(series, field=here, shape=field_shape(here) if here else None)
 
 
-def _residuals(fit: LensFit, k: int) -> tuple[LensResidual, ...]:
-    """Frame by frame and colour by colour."""
+def _residuals(fit: LensFit) -> tuple[tuple[LensResidual, ...], ...]:
+    """By magnification, frame by frame and colour by colour."""
     model, data = fit.model, fit.model.data
     mtf, _ = model(fit.parameters)
     waves = model.defocus_waves(fit.parameters)
-    out = []
-    for frame in np.unique(data.frame[data.series == k]):
+    out: list[list[LensResidual]] = [[] for _ in data.magnifications]
+    for frame in np.unique(data.frame):
         for c, colour in enumerate(data.channels):
             here = (data.frame == frame) & (data.channel == c)
             if here.any():
-                out.append(
+                out[data.frame_series[frame]].append(
                     LensResidual(
                         file=data.files[frame],
                         marked_stop=data.marked_stops[data.frame_stop[frame]],
@@ -224,7 +227,7 @@ def _residuals(fit: LensFit, k: int) -> tuple[LensResidual, ...]:
                         mtf_std=float(np.sqrt(np.sum(data.mtf_std[here] ** 2)) / here.sum()),
                     )
                 )
-    return tuple(out)
+    return tuple(map(tuple, out))
 
 
 def _series(
@@ -259,11 +262,7 @@ def _series(
         )
         for i in range(here.size)
     )
-    series = LensSeries(
-        magnification=data.nominal_magnifications[k],
-        stops=lens_stops,
-        residuals=_residuals(fit, k),
-    )
+    series = LensSeries(magnification=data.nominal_magnifications[k], stops=lens_stops)
     if here.size < 2:
         return series
     grid = _grid(stops)
