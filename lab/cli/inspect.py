@@ -2,28 +2,28 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lab.cli.inspect_text import Inspected, print_edges, print_frame, print_target
-from lab.cli.options import pitch_um as known_pitch_um
+from lab.cli.inspect_setting import Shot, read_shots
+from lab.cli.inspect_target_text import print_target
+from lab.cli.inspect_text import Inspected, print_edges, print_frame
 from lab.cli.terminal import print_json, print_wrapped
 
 if TYPE_CHECKING:
     from lab.edges.loss_evidence import EdgeFigures
     from lab.edges.register import RegisteredEdge
-    from lab.session.store import EdgeRecord
+    from lab.session.records import EdgeRecord
     from lab.session.target_estimate import TargetEstimate
 
 __all__ = ["inspect"]
 
 _CHANNEL = "green"
 _FOUND = 72  # edges to look for at least, so that soft ones are among them
-_FOR_THE_TARGET = "What the lens could do, and the target's edge"
+_SHOT = "How it was shot: units, what the lens could do, the target's edge"
 
 
 def inspect(
@@ -37,23 +37,25 @@ def inspect(
             "--magnification",
             "-m",
             help="Image size over object size: once for all frames, or once for each in order.",
-            rich_help_panel=_FOR_THE_TARGET,
+            rich_help_panel=_SHOT,
         ),
     ] = None,
     stop: Annotated[
         list[float] | None,
-        typer.Option(
-            help="Number on the ring, once or for each frame.", rich_help_panel=_FOR_THE_TARGET
-        ),
+        typer.Option(help="Number on the ring, once or for each frame.", rich_help_panel=_SHOT),
     ] = None,
     pitch: Annotated[
-        float | None, typer.Option(help="Pixel pitch in um.", rich_help_panel=_FOR_THE_TARGET)
+        float | None,
+        typer.Option(
+            help="Pixel pitch in um; that of the session where it is left out.",
+            rich_help_panel=_SHOT,
+        ),
     ] = None,
     pupil_ratio: Annotated[
         float | None,
         typer.Option(
-            help="Exit over entrance pupil diameter; about 1 where it is left out.",
-            rich_help_panel=_FOR_THE_TARGET,
+            help="Exit over entrance pupil diameter; the session's, else about 1.",
+            rich_help_panel=_SHOT,
         ),
     ] = None,
     most: Annotated[int, typer.Option(min=1, max=200, help="Edges to measure at most.")] = 36,
@@ -62,24 +64,19 @@ def inspect(
 ) -> None:
     """Check a frame's exposure, measure its straight edges, and say what took its sharpness.
 
-    With magnification, stop and pitch it says how much of diffraction's MTF50
-    is there, and what the frames tell of the target's own edge: its raggedness
+    With a pitch, from --pitch or the session that the frame lies in, figures
+    are cycles per mm on the sensor, with -m in the subject too. With
+    magnification, stop and pitch it says how much of diffraction's MTF50 is
+    there, and what the frames tell of the target's own edge: its raggedness
     and, from two magnifications, its blur.
 
     Example: stopwise inspect IMG_0412.dng
 
     Example: stopwise inspect A.dng B.dng -m 1 -m 3 --stop 5.6 --pitch 4.35
     """
-    shots = _shots(len(frames), magnification or [], stop or [], pitch, pupil_ratio)
-    scales = [None if pitch is None else pitch / m for m, _ in shots] or [None] * len(frames)
-    limits: list[tuple[float, float] | None] = [None] * len(frames)
-    if pitch is not None:
-        limits = [_diffraction(m, marked, pitch, pupil_ratio) for m, marked in shots]
-    seen = [
-        _inspected(path, most, scale, limit)
-        for path, scale, limit in zip(frames, scales, limits, strict=True)
-    ]
-    estimate = None if pitch is None else _estimate(seen, shots, pitch, pupil_ratio)
+    shots = read_shots(frames, magnification or [], stop or [], pitch, pupil_ratio)
+    seen = [_inspected(path, most, shot) for path, shot in zip(frames, shots, strict=True)]
+    estimate = _estimate(seen)
     if as_json:
         documents = [_document(one) for one in seen]
         target = None if estimate is None else _target_document(estimate)
@@ -94,57 +91,18 @@ def inspect(
             print_frame(one, most)
             if edges:
                 print_edges(one)
+        for note in dict.fromkeys(note for shot in shots for note in shot.notes):
+            print_wrapped(note)
         if estimate is not None:
             typer.echo()
             print_target(estimate)
-            if pupil_ratio is None:
-                print_wrapped("No --pupil-ratio was given: taken as 1, uncertain by 20 %.")
             if not all(one.is_mosaic for one in seen):
                 print_wrapped("From finished pictures: indicative only.")
     if not any(r.status == "measured" for one in seen for r in one.records):
         raise typer.Exit(1)
 
 
-def _shots(
-    n_frames: int,
-    magnifications: list[float],
-    stops: list[float],
-    pitch_um: float | None,
-    pupil_ratio: float | None,
-) -> list[tuple[float, float]]:
-    """Magnification and stop of each frame; empty where the target is not asked for."""
-    from lab.errors import LabError
-
-    if not (magnifications or stops or pitch_um is not None or pupil_ratio is not None):
-        return []
-    if not (magnifications and stops and pitch_um is not None):
-        raise LabError(
-            "--magnification, --stop and --pitch: the target's edge needs all three. Give the "
-            "missing ones, or none to measure the frames alone."
-        )
-    known_pitch_um(pitch_um)
-    if pupil_ratio is not None and not 0 < pupil_ratio < math.inf:
-        raise LabError(f"--pupil-ratio {pupil_ratio:g}: give a number > 0, like 1.")
-    each: list[list[float]] = []
-    for option, values in (("--magnification", magnifications), ("--stop", stops)):
-        for value in values:
-            if not 0 < value < math.inf:
-                raise LabError(f"{option} {value:g}: give a number > 0, like 2.")
-        if len(values) not in (1, n_frames):
-            raise LabError(
-                f"{option}: given {len(values)} times for {n_frames} frames. Give it once for "
-                "all, or once for each in their order."
-            )
-        each.append(values if len(values) == n_frames else values * n_frames)
-    return list(zip(*each, strict=True))
-
-
-def _inspected(
-    path: Path,
-    most: int,
-    object_um_per_px: float | None,
-    diffraction: tuple[float, float] | None,
-) -> Inspected:
+def _inspected(path: Path, most: int, shot: Shot) -> Inspected:
     from dataclasses import replace
 
     from lab.edges.find import find_edges
@@ -154,6 +112,7 @@ def _inspected(
     from lab.frames import CHANNELS, estimate_noise, read_frame
     from lab.frames.codes import read_slate
     from lab.frames.exposure import check_exposure
+    from lab.optics.system import DEFAULT_WAVELENGTH_UM
     from lab.session.measuring import TargetEdge, measure_channel_edge, placed_edges
     from targets.slates import slate_words
 
@@ -166,6 +125,7 @@ def _inspected(
     found = find_edges(picture, most=max(most + 1, _FOUND))
     placed = () if isinstance(found, Rejection) else placed_edges(found, picture)
     # Where the scale is not known lengths count in px.
+    object_um_per_px = shot.object_um_per_px
     scale = 1.0 if object_um_per_px is None else object_um_per_px
     target = TargetEdge(object_um_per_px=scale)
     records = [
@@ -178,6 +138,7 @@ def _inspected(
     if object_um_per_px is None:
         records = [replace(r, raggedness_object_um=None, raggedness_std_um=None) for r in records]
     exposure = check_exposure(picture, {c: estimate_noise(picture, c) for c in CHANNELS})
+    diffraction = shot.diffraction(DEFAULT_WAVELENGTH_UM[_CHANNEL])
     loss = likely_loss(
         [
             _figures(r, ragged_px, picture.shape)
@@ -202,6 +163,7 @@ def _inspected(
         more=len(placed) > most,
         exposure=exposure,
         loss=loss,
+        shot=shot,
     )
 
 
@@ -246,41 +208,27 @@ def _figures(
     )
 
 
-def _diffraction(
-    magnification: float, marked_stop: float, pitch_um: float, pupil_ratio: float | None
-) -> tuple[float, float]:
-    """Wavelength times effective f-number [px], and its relative standard uncertainty."""
-    from lab.optics.geometry import effective_f_number
-    from lab.optics.system import DEFAULT_WAVELENGTH_UM
-    from lab.session.stops import exact_stop
-    from lab.session.target_estimate import (
-        PREDICTION_STD,
-        PUPIL_RATIO_GUESS_STD,
-        PUPIL_RATIO_STD,
-    )
-
-    ratio = 1.0 if pupil_ratio is None else pupil_ratio
-    n_eff = float(effective_f_number(exact_stop(marked_stop), magnification, ratio))
-    by_ratio = magnification / (ratio + magnification)
-    ratio_std = PUPIL_RATIO_GUESS_STD if pupil_ratio is None else PUPIL_RATIO_STD
-    std = math.hypot(PREDICTION_STD, ratio_std * by_ratio)
-    return DEFAULT_WAVELENGTH_UM[_CHANNEL] * n_eff / pitch_um, std
-
-
-def _estimate(
-    seen: list[Inspected],
-    shots: list[tuple[float, float]],
-    pitch_um: float,
-    pupil_ratio: float | None,
-) -> TargetEstimate:
+def _estimate(seen: list[Inspected]) -> TargetEstimate | None:
+    """What the frames say of the target; None unless all is known of one body and lens."""
     from lab.optics.system import DEFAULT_WAVELENGTH_UM, channel_band
     from lab.session.target_estimate import ShotFrame, estimate_target
 
+    rigs = {(one.shot.pixel_pitch_um, one.shot.pupil_ratio) for one in seen}
+    shots = [
+        ShotFrame(
+            file=one.name,
+            edges=one.records,
+            magnification=one.shot.magnification,
+            marked_stop=one.shot.marked_stop,
+        )
+        for one in seen
+        if one.shot.magnification is not None and one.shot.marked_stop is not None
+    ]
+    pitch_um, pupil_ratio = next(iter(rigs))
+    if pitch_um is None or len(rigs) > 1 or len(shots) < len(seen):
+        return None
     return estimate_target(
-        [
-            ShotFrame(file=one.name, edges=one.records, magnification=m, marked_stop=stop)
-            for one, (m, stop) in zip(seen, shots, strict=True)
-        ],
+        shots,
         channel=_CHANNEL,
         pixel_pitch_um=pitch_um,
         pupil_ratio=pupil_ratio,
@@ -291,6 +239,7 @@ def _estimate(
 def _document(one: Inspected) -> dict[str, Any]:
     from dataclasses import asdict
 
+    shot, places = one.shot, one.loss.places
     return {
         "file": one.name,
         "rows": one.shape[0],
@@ -300,11 +249,14 @@ def _document(one: Inspected) -> dict[str, Any]:
         "reason": one.reason,
         "slate": one.slate,
         "exposure": asdict(one.exposure),
-        "places": [asdict(place) for place in one.loss.places],
+        "pixel_pitch_um": shot.pixel_pitch_um,
+        "magnification": shot.magnification,
+        "effective_f_number": shot.effective_f_number,
+        "places": [asdict(place) | _per_mm(place.mtf50_cyc_per_px, shot) for place in places],
         "of_diffraction": one.loss.of_diffraction,
         "of_diffraction_std": one.loss.of_diffraction_std,
         "likely_loss": [asdict(cause) for cause in one.loss.causes],
-        "notes": list(one.loss.notes),
+        "notes": [*one.loss.notes, *shot.notes],
         "edges": [
             {
                 "row": r.centre_row,
@@ -314,6 +266,7 @@ def _document(one: Inspected) -> dict[str, Any]:
                 "reason": r.reason,
                 "mtf50_cyc_per_px": r.mtf50_cyc_per_px,
                 "mtf50_std": r.mtf50_std,
+                **_per_mm(r.mtf50_cyc_per_px, shot),
                 "raggedness_object_um": r.raggedness_object_um,
                 "raggedness_std_um": r.raggedness_std_um,
                 "raggedness_px": ragged_px,
@@ -321,6 +274,18 @@ def _document(one: Inspected) -> dict[str, Any]:
             }
             for r, ragged_px in zip(one.records, one.raggedness_px, strict=True)
         ],
+    }
+
+
+def _per_mm(mtf50_cyc_per_px: float | None, shot: Shot) -> dict[str, float | None]:
+    """MTF50 on both sides as far as the scale is known."""
+    sides = {
+        "mtf50_image_cyc_per_mm": shot.image_per_px,
+        "mtf50_object_cyc_per_mm": shot.object_per_px,
+    }
+    return {
+        key: None if per_px is None or mtf50_cyc_per_px is None else mtf50_cyc_per_px * per_px
+        for key, per_px in sides.items()
     }
 
 

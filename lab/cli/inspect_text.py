@@ -1,4 +1,4 @@
-"""What ``stopwise inspect`` prints: one screen a frame, and the target's edge.
+"""What ``stopwise inspect`` prints of a frame: one screen.
 
 The screen answers in order: is it well exposed, how sharp is it where, what took the
 rest, what to do. It computes nothing but percentages.
@@ -6,7 +6,6 @@ rest, what to do. It computes nothing but percentages.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -16,13 +15,13 @@ import typer
 from lab.cli.terminal import print_table, print_wrapped
 
 if TYPE_CHECKING:
+    from lab.cli.inspect_setting import Shot
     from lab.edges.loss import Cause, FrameLoss
     from lab.edges.loss_evidence import Place
     from lab.frames.exposure import Exposure
-    from lab.session.store import EdgeRecord
-    from lab.session.target_estimate import FrameTarget, TargetEstimate
+    from lab.session.records import EdgeRecord
 
-__all__ = ["Inspected", "print_edges", "print_frame", "print_target"]
+__all__ = ["Inspected", "print_edges", "print_frame"]
 
 _SHOWN_STOPS = 0.05  # less would read as 0.0
 
@@ -43,6 +42,7 @@ class Inspected:
     slate: str
     exposure: Exposure
     loss: FrameLoss
+    shot: Shot
 
 
 def print_frame(one: Inspected, most: int) -> None:
@@ -54,12 +54,7 @@ def print_frame(one: Inspected, most: int) -> None:
     rejected = [r for r in one.records if r.status != "measured"]
     measured = [r for r in one.records if r.status == "measured"]
     if measured:
-        by_direction = {w for place in one.loss.places for w in place.by_direction}
-        ways = [w for w in ("vertical", "horizontal") if w in by_direction]
-        print_table(
-            ["place", "edges", "MTF50 cy/px", "95 %", *ways],
-            [_place_row(place, ways) for place in one.loss.places],
-        )
+        _print_places(one)
     _print_rejected(rejected)
     if one.more:
         print_wrapped(f"More edges were found than the {most} measured; --most raises the limit.")
@@ -128,16 +123,46 @@ def _light_words(exposure: Exposure) -> str:
     return ", ".join(parts) + (". Too uneven: move or widen the light." if uneven else ".")
 
 
-def _place_row(place: Place, ways: Sequence[str]) -> list[str]:
-    value, std = place.mtf50_cyc_per_px, place.mtf50_std
+def _print_places(one: Inspected) -> None:
+    """MTF50 of each place, in the unit that is known."""
+    shot, places = one.shot, one.loss.places
+    image, subject = shot.image_per_px, shot.object_per_px
+    if image is not None:
+        whole = "" if one.is_mosaic else ", if it was not resized"
+        size = "" if shot.magnification is None else f", magnification {shot.magnification:g}x"
+        print_wrapped(
+            f"MTF50 in cycles per mm: pixel pitch {shot.pixel_pitch_um:g} um "
+            f"({shot.pitch_source}{whole}){size}"
+        )
+    by_direction = {way for place in places for way in place.by_direction}
+    ways = [way for way in ("vertical", "horizontal") if way in by_direction]
+    head = ["place", "edges", "MTF50 cy/px" if image is None else "on sensor", "95 %", *ways]
+    rows = [_place_row(place, ways, image) for place in places]
+    if subject is not None:
+        head.append("in subject")
+        for row, place in zip(rows, places, strict=True):
+            row.append(f"{place.mtf50_cyc_per_px * subject:.1f}")
+    print_table(head, rows)
+
+
+def _place_row(place: Place, ways: Sequence[str], per_px: float | None) -> list[str]:
     ends = [place.by_direction.get(way) for way in ways]
     return [
         place.name,
         str(place.edges),
-        f"{value:.4f}",
-        f"{value - 1.96 * std:.4f} to {value + 1.96 * std:.4f}",
-        *("-" if end is None else f"{end[0]:.4f}" for end in ends),
+        *_with_interval(place.mtf50_cyc_per_px, place.mtf50_std, per_px),
+        *("-" if end is None else _frequency(end[0], per_px) for end in ends),
     ]
+
+
+def _with_interval(value: float, std: float, per_px: float | None) -> tuple[str, str]:
+    low, high = (_frequency(value + sign * 1.96 * std, per_px) for sign in (-1, 1))
+    return _frequency(value, per_px), f"{low} to {high}"
+
+
+def _frequency(cyc_per_px: float, per_px: float | None) -> str:
+    """In cycles per mm where that scale is known, else per pixel."""
+    return f"{cyc_per_px:.4f}" if per_px is None else f"{cyc_per_px * per_px:.1f}"
 
 
 def _print_rejected(rejected: Sequence[EdgeRecord]) -> None:
@@ -168,23 +193,43 @@ def _print_flags(measured: Sequence[EdgeRecord]) -> None:
 
 def _print_verdict(one: Inspected) -> None:
     loss = one.loss
-    of, of_std = loss.of_diffraction, loss.of_diffraction_std
-    if of is not None and of_std is not None:
-        print_wrapped(
-            f"The {loss.places[0].name} has {100 * of:.0f} % of diffraction's MTF50 "
-            f"(prediction uncertain by {100 * of_std:.0f} %)."
-        )
+    of, of_std, shot = loss.of_diffraction, loss.of_diffraction_std, one.shot
+    n_eff = shot.effective_f_number
+    if n_eff is not None:
+        taken = "; pupil ratio taken as 1, uncertain by 20 %" if shot.pupil_ratio is None else ""
+        if of is not None and of_std is not None:
+            print_wrapped(
+                f"The {loss.places[0].name} has {100 * of:.0f} % of diffraction's MTF50 at "
+                f"effective f/{n_eff:.3g} (prediction uncertain by {100 * of_std:.0f} %{taken})."
+            )
+        else:
+            print_wrapped(
+                f"Effective f-number: f/{n_eff:.3g} (f/{shot.marked_stop:g} on the ring at "
+                f"{shot.magnification:g}x{taken})."
+            )
     for note in loss.notes:
         print_wrapped(note)
     for i, cause in enumerate(loss.causes):
         _print_cause(cause, "Likely loss" if i == 0 else "Also")
     if loss.causes or loss.is_impossible or not loss.places:
         return
-    alike = "Likely loss: none shows. Directions and places agree"
+    ways = {way for place in loss.places for way in place.by_direction}
+    seen = {"directions": len(ways) > 1, "places": len(loss.places) > 1}
+    agreed = " and ".join(word for word, is_compared in seen.items() if is_compared)
+    alike = "Likely loss: none shows"
+    if agreed:
+        alike += f". {agreed.capitalize()} agree"
     if of is None:
-        print_wrapped(f"{alike}. What the lens could do at this stop: give -m, --stop and --pitch.")
+        # What was asked for and lacks something has a note of its own.
+        more = "" if shot.notes else f" For the lens's limit give {_listed(shot.missing)}."
+        print_wrapped(f"{alike}.{more}")
     else:
         print_wrapped(f"{alike}; what is missing is within the prediction's uncertainty.")
+
+
+def _listed(options: Sequence[str]) -> str:
+    *first, last = options
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def _print_cause(cause: Cause, label: str) -> None:
@@ -205,9 +250,11 @@ def print_edges(one: Inspected) -> None:
     measured = [r for r in one.records if r.mtf50_cyc_per_px is not None]
     notes = list(dict.fromkeys(flag for r in measured for flag in r.flags))
     if measured:
+        per_px = one.shot.image_per_px
+        unit = "cy/px" if per_px is None else "cy/mm"
         print_table(
-            ["edge at x, y", "angle", "MTF50 cy/px", "95 %", "10-90 % px", "notes"],
-            [_edge_row(r, notes) for r in measured],
+            ["edge at x, y", "angle", f"MTF50 {unit}", "95 %", "10-90 % px", "notes"],
+            [_edge_row(r, notes, per_px) for r in measured],
         )
     for letter, flag in zip(ascii_lowercase, notes, strict=False):
         print_wrapped(f"{letter}: {flag_sentence(flag) or flag}", hanging="   ")
@@ -216,7 +263,7 @@ def print_edges(one: Inspected) -> None:
             print_wrapped(f"edge at {r.centre_col:.0f}, {r.centre_row:.0f} rejected: {r.reason}")
 
 
-def _edge_row(record: EdgeRecord, notes: list[str]) -> list[str]:
+def _edge_row(record: EdgeRecord, notes: list[str], per_px: float | None) -> list[str]:
     from targets.fidelity import gaussian_product
 
     value, std = record.mtf50_cyc_per_px, record.mtf50_std
@@ -227,82 +274,8 @@ def _edge_row(record: EdgeRecord, notes: list[str]) -> list[str]:
     return [
         f"{record.centre_col:.0f}, {record.centre_row:.0f}",
         f"{record.angle_deg:.1f}",
-        f"{value:.4f}",
-        f"{value - 1.96 * std:.4f} to {value + 1.96 * std:.4f}",
+        *_with_interval(value, std, per_px),
         f"{width:.1f}",
         "".join(sorted("abcdefghijklmnopqrstuvwxyz"[notes.index(flag)] for flag in record.flags))
         or "-",
     ]
-
-
-def print_target(estimate: TargetEstimate) -> None:
-    """What the frames say of the target's own edge."""
-    from targets.fidelity import DEFAULT_LOSS
-
-    typer.echo("The target's edge (from the edges near each frame's centre, um on the target)")
-    for frame in estimate.frames:
-        print_wrapped(f"{frame.file} ({_where(frame)}): {_frame_words(frame)}")
-    blur, judged, highest = estimate.blur, estimate.judged, estimate.mtf_loss_high95
-    if blur is None or judged is None or highest is None:
-        return
-    place = f"of the contrast at diffraction's MTF50 at {_where(judged)}"
-    limit = f"(limit {_percent(DEFAULT_LOSS)} %)"
-    loss, lowest = estimate.mtf_loss, estimate.mtf_loss_low95
-    if loss is None or lowest is None:
-        print_wrapped(
-            f"Its own blur is at most {_um(blur.blur_upper95_um)} um (95 %, standard deviation): "
-            "all that is left beyond diffraction and pixel may be the target's. Frames at a "
-            "second magnification, same stop and best focus, tell it from the lens's."
-        )
-        verdict = "it serves" if highest <= DEFAULT_LOSS else "it may be too soft"
-        print_wrapped(f"That takes at most {_percent(highest)} % {place}: {verdict} {limit}.")
-        return
-    print_wrapped(
-        f"Its own blur is {_um(blur.blur_um)} um (95 %: {_um(blur.blur_low95_um)} to "
-        f"{_um(blur.blur_high95_um)}; standard deviation, raggedness included). Lens, focus and "
-        f"movement add {_um(blur.residual_image_um)} um on the sensor."
-    )
-    verdict = "these frames cannot tell whether it serves"
-    if highest <= DEFAULT_LOSS:
-        verdict = "it serves"
-    elif lowest > DEFAULT_LOSS:
-        verdict = "it is too soft"
-    print_wrapped(
-        f"It takes {_percent(loss)} % (95 %: {_percent(lowest)} to {_percent(highest)}) {place}: "
-        f"{verdict} {limit}."
-    )
-    print_wrapped(
-        "This holds for frames in best focus at one stop. Aberration that grows with the "
-        "magnification is counted as the target's."
-    )
-
-
-def _where(frame: FrameTarget) -> str:
-    return f"{frame.magnification:g}x, f/{frame.marked_stop:g}"
-
-
-def _frame_words(frame: FrameTarget) -> str:
-    from lab.edges.target_quality import least_raggedness
-
-    value, std = frame.raggedness_object_um, frame.raggedness_std_um
-    if value is None or std is None:
-        ragged = "raggedness unknown"
-    elif value > least_raggedness(value, std):
-        ragged = f"raggedness {_um(value)} (uncertainty {_um(std)})"
-    else:
-        ragged = f"no raggedness beyond noise, which hides {_um(least_raggedness(value, std))}"
-    if frame.excess is None:
-        return f"{ragged}; its blur is left out: {frame.reason}."
-    left = math.sqrt(max(frame.excess.variance_um2, 0.0)) / frame.magnification
-    edges = "1 edge" if frame.edges == 1 else f"{frame.edges} edges"
-    return f"{edges}, {ragged}; blur beyond diffraction and pixel {_um(left)}."
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f}"
-
-
-def _um(value: float | None) -> str:
-    """Micrometres to two decimals, or to three figures where they are many."""
-    assert value is not None
-    return f"{value:.2f}" if value < 10 else f"{value:.3g}"

@@ -163,7 +163,7 @@ def likely_loss(
                 "aberration or even blur, one frame cannot tell."
             )
         elif focus is None and shape.short is not None and sure > 0:
-            glass = _unnamed(shape.short)
+            glass = _unnamed(shape.short, is_alike=len({e.direction for e in core}) > 1)
     causes += [c for c in (moved, _target(edges), _joined(tilted, focus)) if c is not None]
     if glass is not None and not any(c.name in ("movement", "focus", "target") for c in causes):
         causes.append(glass)
@@ -318,8 +318,8 @@ def _movement(edges: Sequence[EdgeFigures]) -> Cause | None:
         loss=loss,
         evidence=(
             f"MTF50 across edges at {axis:.0f} deg is {100 * loss:.0f} % below that across the "
-            f"others ({np.mean(soft):.3f} and {np.mean(hard):.3f}) all over the frame; by noise "
-            f"and scatter: {_chance(found.p_noise)}.",
+            f"others ({np.mean(soft):.3f} and {np.mean(hard):.3f} cycles per pixel) all over the "
+            f"frame; by noise and scatter: {_chance(found.p_noise)}.",
             f"As an even movement: {found.length_px:.1f} px {whither}.",
             "Astigmatism looks alike in one frame, but comes back in the next.",
         ),
@@ -448,14 +448,15 @@ def _defocus(shape: BlurShape, *, is_far_off: bool) -> Cause | None:
     )
 
 
-def _unnamed(loss: float) -> Cause:
+def _unnamed(loss: float, *, is_alike: bool) -> Cause:
+    ways = "both directions alike, and" if is_alike else "and"
     return Cause(
         name="glass",
         loss=loss,
         evidence=(
-            f"The lens keeps {100 * (1 - loss):.0f} % of diffraction's MTF50, both "
-            "directions alike, and the shape names no cause: aberration, slight defocus or even "
-            "blur. One frame cannot tell; a bracket can.",
+            f"By itself, the pixel divided out, the lens keeps {100 * (1 - loss):.0f} % of "
+            f"diffraction's MTF50, {ways} the shape names no cause: aberration, slight defocus "
+            "or even blur. One frame cannot tell; a bracket can.",
         ),
         mend="Shoot a bracket; if its peak is no sharper, stop down.",
     )

@@ -30,7 +30,8 @@ from lab.optics.sensor import pixel_mtf
 SHAPE, SIDE_PX = (560, 780), 104
 MAGNIFICATION, STOP, PITCH_UM, PUPIL_RATIO = 1.5, 8.0, 4.35, 0.9
 RIG = ("-m", MAGNIFICATION, "--stop", STOP, "--pitch", PITCH_UM, "--pupil-ratio", PUPIL_RATIO)
-D_PX = 0.53 * float(effective_f_number(STOP, MAGNIFICATION, PUPIL_RATIO)) / PITCH_UM
+N_EFF = float(effective_f_number(STOP, MAGNIFICATION, PUPIL_RATIO))
+D_PX = 0.53 * N_EFF / PITCH_UM
 GRID_PX = np.arange(-1000, 1000, 0.02)  # linear between: error below 1e-5 of the step
 TURNS_DEG = (5.0, 37.0)  # squares in turn: edges of four directions
 
@@ -229,7 +230,7 @@ def test_edges_lists_every_edge_as_well(frames: dict[str, Path]) -> None:
 
 def test_the_stop_tells_how_much_there_was_to_lose(frames: dict[str, Path]) -> None:
     said = " ".join(run(frames["defocused"], *RIG, "--most", 7).stdout.split())
-    assert "of diffraction's MTF50 (prediction uncertain by" in said
+    assert f"of diffraction's MTF50 at effective f/{N_EFF:.3g} (prediction uncertain by" in said
     rig = ("-m", 4, "--stop", 16, "--pitch", 4.35)
     wrong = " ".join(run(frames["sharp"], *rig, "--most", 7).stdout.split())
     assert "Sharper than diffraction allows" in wrong

@@ -10,13 +10,16 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from lab.cli.inspect_target_text import print_target
 from lab.cli.main import app
+from lab.edges.target_quality import ExcessBlur, TargetBlur
 from lab.edges.types import NoiseModel
 from lab.frames import FrameMetadata
 from lab.frames.dng import write_dng
 from lab.optics.edge_profile import EdgeProfile
 from lab.optics.geometry import effective_f_number
 from lab.optics.system import channel_band, system_mtf
+from lab.session.target_estimate import FrameTarget, TargetEstimate
 from lab.simulate.render import render_edge
 
 # A blade before an invented lens: its blur on the target, the lens's on the sensor.
@@ -109,20 +112,21 @@ def test_each_frame_of_several_is_as_it_is_alone(frames: tuple[Path, Path]) -> N
         assert alone == one
         assert list(alone) == [
             *("file", "rows", "columns", "clipped_percent", "flags", "reason", "slate"),
-            *("exposure", "places", "of_diffraction", "of_diffraction_std", "likely_loss"),
-            *("notes", "edges"),
+            *("exposure", "pixel_pitch_um", "magnification", "effective_f_number", "places"),
+            *("of_diffraction", "of_diffraction_std", "likely_loss", "notes", "edges"),
         ]
 
 
 def test_text_says_it_in_plain_words_within_80_columns(frames: tuple[Path, Path]) -> None:
-    plain = run(*frames)
+    plain = run(*frames, *RIG[:2])
     result = run(*frames, "-m", 1, "-m", 3, "--stop", 5.6, *RIG)
     assert result.exit_code == 0
     # What the lens could do is known now; the frames' figures stay.
     figures = [line for line in plain.stdout.splitlines() if line.startswith("centre ")]
     assert len(figures) == 2
-    assert [line for line in result.stdout.splitlines() if line.startswith("centre ")] == figures
-    assert "diffraction's MTF50 (prediction" in result.stdout
+    shown = [line for line in result.stdout.splitlines() if line.startswith("centre ")]
+    assert [line.rsplit(maxsplit=1)[0] for line in shown] == figures  # and the subject's
+    assert "diffraction's MTF50 at effective f/11.9 (prediction" in " ".join(result.stdout.split())
     said = " ".join(result.stdout[result.stdout.index("The target's edge") :].split())
     assert max(len(line) for line in result.stdout.splitlines()) <= 80
     target = json.loads(run(*frames, "-m", 1, "-m", 3, "--stop", 5.6, *RIG, "--json").stdout)[
@@ -130,7 +134,7 @@ def test_text_says_it_in_plain_words_within_80_columns(frames: tuple[Path, Path]
     ]
     assert f"Its own blur is {target['blur_um']:.2f} um (95 %: " in said
     assert f"It takes {100 * target['mtf_loss']:.1f} % (95 %: " in said
-    assert "at 3x, f/5.6: it is too soft (limit 5.0 %)." in said
+    assert "at 3x, f/5.6: above the limit of 5.0 %." in said
     assert "A.dng (1x, f/5.6): 1 edge, no raggedness beyond noise" in said
     assert "pupil-ratio" not in said
     assert "taken as 1" in run(*frames, "-m", 2, "--stop", 5.6, "--pitch", 4.35).stdout
@@ -143,8 +147,11 @@ def test_one_frame_gives_a_bound_and_one_value_serves_all(frames: tuple[Path, Pa
     everything = math.hypot(BLUR_UM, RESIDUAL_UM)
     assert one["target_edge"]["blur_upper95_um"] == pytest.approx(everything, rel=0.1)
     text = " ".join(run(frames[0], "-m", 1, "--stop", 5.6, *RIG).stdout.split())
-    assert "Its own blur is at most" in text
-    assert "it may be too soft" in text
+    assert f"Its own blur is at most {one['target_edge']['blur_upper95_um']:.2f} um" in text
+    assert f"no more than {100 * one['target_edge']['mtf_loss_high95']:.1f} % of the" in text
+    # One frame has nothing against a straight edge, and says what would tell more.
+    assert "%, within the limit of 5.0 %. Frames at a second magnification" in text
+    assert "soft" not in text[text.index("The target's edge") :]
     both = json.loads(run(*frames, "-m", 2, "--stop", 5.6, *RIG, "--json").stdout)
     assert [f["magnification"] for f in both["target_edge"]["frames"]] == [2.0, 2.0]
 
@@ -153,7 +160,8 @@ def test_a_lens_at_its_limit_shows_that_a_target_serves(tmp_path: Path) -> None:
     # A perfect edge, at a magnification that makes little of a wrong pupil ratio.
     path = _write(tmp_path / "C.dng", 0.1, 4, exact_stop=16.0, residual_um=0.0, blur_um=0.0)
     said = " ".join(run(path, "-m", 0.1, "--stop", 16, *RIG).stdout.split())
-    assert "at 0.1x, f/16: it serves (limit 5.0 %)." in said
+    assert "at 0.1x, f/16, even if lens, focus and movement added nothing. Within the " in said
+    assert "limit of 5.0 %: it serves." in said
 
 
 def test_a_wrong_stop_is_said_and_gives_no_blur(frames: tuple[Path, Path]) -> None:
@@ -188,11 +196,49 @@ def test_a_frame_with_nothing_in_it_does_not_spoil_the_other(
 
 
 @pytest.mark.parametrize(
+    ("ragged_um", "std_um", "expected"),
+    [
+        # Exact: before a lens of 100 cycles per mm 1.2 um take 1 - exp(-2 (0.1 pi 1.2)**2) =
+        # 24.7 %; the interval is that of 1.2 +- 1.96 x 0.1 um.
+        (1.2, 0.1, "Its raggedness alone takes 24.7 % (95 %: 18.0 to 31.9), above the limit of"),
+        # 0.1 + 1.96 x 0.05 um take 0.77 %; noise hides sqrt(3) x 0.1 um, which is less.
+        (0.1, 0.05, "Its raggedness alone takes at most 0.8 %, within the limit of 5.0 %. Fra"),
+        # Neither is sure.
+        (1.2, 0.5, ""),
+        (0.0, 0.5, ""),
+        (None, None, ""),
+    ],
+)
+def test_one_frame_speaks_of_raggedness_only_where_it_is_sure(
+    capsys: pytest.CaptureFixture[str], ragged_um: float, std_um: float, expected: str
+) -> None:
+    frame = FrameTarget(
+        file="A.dng",
+        magnification=1.5,
+        marked_stop=8.0,
+        effective_f_number=21.3,
+        edges=4,
+        raggedness_object_um=ragged_um,
+        raggedness_std_um=std_um,
+        excess=ExcessBlur(variance_um2=7.0, variance_std_um2=0.5, per_prediction_um2=3.0),
+        diffraction_mtf50_object_cyc_per_mm=100.0,
+    )
+    blur = TargetBlur(blur_upper95_um=1.9)
+    print_target(TargetEstimate(frames=(frame,), blur=blur, judged=frame, mtf_loss_high95=0.51))
+    said = " ".join(capsys.readouterr().out.split())
+    assert "at most 1.90 um (95 %, standard deviation): no more than 51.0 % of the" in said
+    assert "Frames at a second magnification, same stop and best focus" in said
+    assert expected in said
+    assert ("Its raggedness alone" in said) == bool(expected)
+
+
+@pytest.mark.parametrize(
     ("options", "said"),
     [
-        (["-m", "1"], "needs all three"),
-        (["--stop", "5.6", "--pitch", "4.35"], "needs all three"),
-        (["--pupil-ratio", "1"], "needs all three"),
+        (["--pitch", "4350"], "--pitch 4350: pixels are 0.5 to 50 um"),
+        (["-m", "-1"], "--magnification -1"),
+        (["--stop", "0"], "--stop 0"),
+        (["--pupil-ratio", "nan"], "--pupil-ratio nan"),
         (
             ["-m", "1", "--stop", "5.6", "--pitch", "4350"],
             "--pitch 4350: pixels are 0.5 to 50 um",
@@ -204,7 +250,7 @@ def test_a_frame_with_nothing_in_it_does_not_spoil_the_other(
         (["-m", "1", "--stop", "inf", "--pitch", "4.35"], "--stop inf"),
         (
             ["-m", "1", "--stop", "8", "--pitch", "4.35", "--pupil-ratio", "0"],
-            "--pupil-ratio 0: give a number > 0",
+            "--pupil-ratio 0: give a number above zero",
         ),
         (
             ["-m", "1", "-m", "2", "-m", "3", "--stop", "8", "--pitch", "4.35"],

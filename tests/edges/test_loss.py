@@ -209,6 +209,11 @@ def test_even_blur_is_glass_where_the_stop_is_known_and_nothing_where_it_is_not(
     loss = likely_loss(frame(lens), diffraction_px=D_PX, diffraction_std=0.03)
     assert names(loss) == ["glass"]
     assert "One frame cannot tell" in loss.causes[0].evidence[0]
+    assert "both directions alike" in loss.causes[0].evidence[0]
+    (edge, *_) = frame(lens)  # of one direction: there is nothing to be alike
+    loss = likely_loss([edge], diffraction_px=D_PX, diffraction_std=0.03)
+    assert names(loss) == ["glass"]
+    assert "alike" not in loss.causes[0].evidence[0]
     # So unsure a prediction says nothing.
     assert names(likely_loss(frame(lens), diffraction_px=D_PX, diffraction_std=0.3)) == []
 
