@@ -249,11 +249,12 @@ def _measured(session: Path, wanted: list[float]) -> _Lenses:
     from lab.inference.lens_data import lens_data
     from lab.inference.lens_fit import fit_lens
     from lab.inference.lens_optics import LensOptics, measured_optics
+    from lab.session.records import bracketed
     from lab.session.running import stored_session
 
     stored = stored_session(session)
     print_problems(stored.assignment.problems, err=True)
-    data = lens_data(stored.config, stored.frames)
+    data = lens_data(stored.config, bracketed(stored.frames))
     if data is None:
         typer.echo(f"{session}: no frame with a stop and a magnification is measured.", err=True)
         raise typer.Exit(1)

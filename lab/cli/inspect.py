@@ -14,9 +14,7 @@ from lab.cli.inspect_text import Inspected, print_edges, print_frame
 from lab.cli.terminal import print_json, print_wrapped
 
 if TYPE_CHECKING:
-    from lab.edges.loss_evidence import EdgeFigures
     from lab.edges.register import RegisteredEdge
-    from lab.session.records import EdgeRecord
     from lab.session.target_estimate import TargetEstimate
 
 __all__ = ["inspect"]
@@ -113,6 +111,7 @@ def _inspected(path: Path, most: int, shot: Shot) -> Inspected:
     from lab.frames.codes import read_slate
     from lab.frames.exposure import check_exposure
     from lab.optics.system import DEFAULT_WAVELENGTH_UM
+    from lab.session.edge_losses import edge_figures
     from lab.session.measuring import TargetEdge, measure_channel_edge, placed_edges
     from targets.slates import slate_words
 
@@ -141,7 +140,7 @@ def _inspected(path: Path, most: int, shot: Shot) -> Inspected:
     diffraction = shot.diffraction(DEFAULT_WAVELENGTH_UM[_CHANNEL])
     loss = likely_loss(
         [
-            _figures(r, ragged_px, picture.shape)
+            edge_figures(r, picture.shape, ragged_px)
             for r, ragged_px in zip(records, ragged, strict=True)
             if r.status == "measured"
         ],
@@ -182,30 +181,6 @@ def _spread(edges: Sequence[RegisteredEdge], most: int) -> list[RegisteredEdge]:
         taken[group] = taken.get(group, 0) + 1
         turn.append((taken[group], rank))
     return [edges[rank] for rank in sorted(rank for _, rank in sorted(turn)[:most])]
-
-
-def _figures(
-    record: EdgeRecord, raggedness_px: float | None, shape: tuple[int, int]
-) -> EdgeFigures:
-    import numpy as np
-
-    from lab.edges.loss_evidence import EdgeFigures
-
-    assert record.mtf50_cyc_per_px is not None
-    assert record.mtf50_std is not None
-    return EdgeFigures(
-        field_x=2 * record.centre_col / (shape[1] - 1) - 1,
-        field_y=2 * record.centre_row / (shape[0] - 1) - 1,
-        direction=record.direction,
-        angle_deg=record.angle_deg,
-        mtf50_cyc_per_px=record.mtf50_cyc_per_px,
-        mtf50_std=record.mtf50_std,
-        frequency_cyc_per_px=np.array(record.frequency_cyc_per_px),
-        mtf=np.array(record.mtf),
-        mtf_std=np.array(record.mtf_std),
-        raggedness_px=raggedness_px,
-        flags=record.flags,
-    )
 
 
 def _estimate(seen: list[Inspected]) -> TargetEstimate | None:

@@ -13,7 +13,7 @@ import numpy as np
 
 from lab.edges.combine import mean_of_directions
 from lab.edges.types import FloatArray
-from lab.session.store import EdgeRecord
+from lab.session.records import EdgeRecord
 
 __all__ = ["CHANNEL", "frame_mtf50", "mean_curve"]
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lab.session.store import EdgeRecord
+from lab.session.records import EdgeRecord
 
 __all__ = ["LateralColour", "lateral_colour"]
 

@@ -22,7 +22,7 @@ from lab.inference.centre import CHANNEL
 from lab.inference.lens_data import IntArray, LensData, bracket_rows
 from lab.inference.lens_fit import LensFit
 from lab.session.measuring import CENTRE_RADIUS, centre_edges
-from lab.session.store import EdgeRecord, FrameRecord
+from lab.session.records import EdgeRecord, FrameRecord
 
 __all__ = ["FieldData", "FieldPlace", "field_data"]
 

@@ -22,7 +22,7 @@ from lab.inference.field_model import ASTIGMATISM, COMA2, FOCUS
 from lab.inference.lens_fit import LensFit
 from lab.inference.results import FieldPoint
 from lab.session.config import SessionConfig
-from lab.session.store import FrameRecord
+from lab.session.records import FrameRecord
 
 __all__ = ["field_points"]
 

@@ -22,8 +22,8 @@ from lab.frames.frame import CHANNELS
 from lab.inference.centre import mean_curve
 from lab.session.config import SessionConfig
 from lab.session.measuring import centre_edges
+from lab.session.records import EdgeRecord, FrameRecord
 from lab.session.stops import exact_stop
-from lab.session.store import EdgeRecord, FrameRecord
 
 __all__ = ["IntArray", "LensData", "bracket_rows", "lens_data"]
 
@@ -110,7 +110,7 @@ def lens_data(config: SessionConfig, frames: Sequence[FrameRecord]) -> LensData 
         if f.status == "measured" and f.marked_stop is not None and f.magnification is not None
     ]
     marked = sorted({f.marked_stop for f in usable if f.marked_stop is not None})
-    nominal = [s.magnification for s in config.series]
+    nominal = [s.magnification for s in config.brackets]
     nominal = [m for m in nominal if any(f.magnification == m for f in usable)]
     channels = [c for c in CHANNELS if any(centre_edges(f.edges, c) for f in usable)]
     per_mm = 1e3 / config.body.pixel_pitch_um

@@ -44,7 +44,7 @@ from lab.inference.results import (
 from lab.inference.rules import DEFAULT_RULES, Rule, judge_rules, parse_rule
 from lab.inference.white import WHITE, white_optics
 from lab.session.config import SessionConfig
-from lab.session.store import FrameRecord
+from lab.session.records import FrameRecord, bracketed
 
 __all__ = ["lens_result", "with_lens"]
 
@@ -71,6 +71,7 @@ def lens_result(
     ----------
     config : SessionConfig
     frames : sequence of FrameRecord
+        Those of trials are left out.
     loss_percent : float
         Permitted loss of MTF50 for the deepest sharp stop. [%], 0 < loss < 100
     rules : sequence of str
@@ -84,6 +85,7 @@ def lens_result(
     LensResult or None
         None where no frame can be used.
     """
+    frames = bracketed(frames)
     data = lens_data(config, frames)
     if data is None:
         return None

@@ -28,8 +28,8 @@ from lab.optics.system import channel_band, diffraction_mtf, diffraction_mtf50
 from lab.session.config import SessionConfig
 from lab.session.draft import Problem
 from lab.session.measuring import centre_edges
+from lab.session.records import FrameRecord, bracketed
 from lab.session.stops import exact_stop
-from lab.session.store import FrameRecord
 
 __all__ = ["CHANNEL", "analyse_session"]
 
@@ -307,6 +307,7 @@ def analyse_session(
     ----------
     config : SessionConfig
     frames : sequence of FrameRecord
+        Those of trials are left out.
     problems : sequence of Problem
         Of the assignment; they become cautions.
     loss_percent : float
@@ -319,6 +320,7 @@ def analyse_session(
     """
     if not 0 < loss_percent < 100:
         raise ValueError("loss_percent must lie between 0 and 100")
+    frames = bracketed(frames)
     series = tuple(
         _series(
             config,
@@ -326,7 +328,7 @@ def analyse_session(
             [f for f in frames if f.magnification == one.magnification],
             loss_percent,
         )
-        for one in config.series
+        for one in config.brackets
     )
     digest = hashlib.sha256(
         "".join(sorted(f"{f.file}:{f.sha256}\n" for f in frames)).encode()

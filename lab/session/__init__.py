@@ -13,8 +13,9 @@ from lab.session.config import (
 )
 from lab.session.draft import Assignment, FrameAssignment, Problem
 from lab.session.frame_files import list_frames
+from lab.session.records import EdgeRecord, FrameRecord
 from lab.session.stops import exact_stop
-from lab.session.store import EdgeRecord, FrameRecord, ResultsStore
+from lab.session.store import ResultsStore
 
 __all__ = [
     "Assignment",

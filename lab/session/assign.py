@@ -35,6 +35,7 @@ from lab.session.frame_table import FrameRow, read_frame_table
 from lab.session.series_stops import assign_series
 from lab.session.slate_looks import SlateLook
 from lab.session.slates import announce, report_other_series, set_slates_aside
+from lab.session.trial_order import assign_trial
 
 __all__ = ["assign", "assign_frames"]
 
@@ -128,7 +129,10 @@ def assign(
             draft.stops["slate"] = shows.marked_stop
     for index, series in enumerate(config.series):
         members = [d for d in drafts if d.series == index and not d.out]
-        assign_series(config, series, members, files, problems)
+        if series.trial is not None:
+            assign_trial(series, series.trial, members, problems)
+        else:
+            assign_series(config, series, members, files, problems)
     frames = tuple(_finished(config, draft) for draft in drafts)
     return Assignment(frames=frames, problems=tuple(problems))
 
@@ -200,7 +204,12 @@ def _finished(config: SessionConfig, draft: Draft) -> FrameAssignment:
             flags=tuple(draft.flags),
         )
     series = None if draft.series is None else config.series[draft.series]
-    announced = draft.announced.condition if draft.announced else None
+    trial = series.trial if series else None
+    if trial:
+        condition = draft.condition or ""
+    else:
+        announced = draft.announced.condition if draft.announced else None
+        condition = draft.row.condition or announced or (series.light if series else "")
     given_um = draft.row.focus_position_um
     return FrameAssignment(
         file=draft.file,
@@ -208,8 +217,10 @@ def _finished(config: SessionConfig, draft: Draft) -> FrameAssignment:
         magnification=draft.magnification,
         marked_stop=draft.stop,
         focus_position_um=draft.position_um if given_um is None else given_um,
-        condition=draft.row.condition or announced or (series.light if series else ""),
-        use=draft.used,
+        condition=condition,
+        use=draft.used and not (trial and not condition),
         source=next(iter(draft.stops), ""),
+        trial=trial.name if trial else "",
+        exposure_s=draft.metadata.exposure_s,
         flags=tuple(draft.flags),
     )

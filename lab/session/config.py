@@ -19,6 +19,7 @@ from lab.errors import SessionError
 from lab.optics.system import DEFAULT_WAVELENGTH_UM
 from lab.session.text_file import read_text, shown
 from lab.session.toml_table import Table, whole_table
+from lab.session.trial_config import TRIAL_KEYS, Trial, read_trial
 from targets.technology import TECHNOLOGIES
 
 __all__ = [
@@ -106,7 +107,7 @@ class Series:
     were shot. ``focus_steps_um`` are the object-side rail steps between frames [um], one
     for each stop; 0 = rocked by hand, order unknown. session.toml may give one number for
     all stops; without any they are 0. ``light`` is a free word for the light it was shot
-    in, "" if not given.
+    in, "" if not given. A ``trial`` is a series of one stop under several conditions.
 
     Raises
     ------
@@ -120,6 +121,7 @@ class Series:
     frames: str
     focus_steps_um: tuple[float, ...]
     light: str = ""
+    trial: Trial | None = None
 
     def __post_init__(self) -> None:
         if len(self.focus_steps_um) != len(self.stops):
@@ -133,7 +135,7 @@ class Series:
 
 @dataclass(frozen=True, kw_only=True)
 class SessionConfig:
-    """All of session.toml."""
+    """All of session.toml; trials come last among the series."""
 
     name: str
     body: Body
@@ -141,6 +143,16 @@ class SessionConfig:
     light: Light
     target: Target
     series: tuple[Series, ...]
+
+    @property
+    def brackets(self) -> tuple[Series, ...]:
+        """Series of focus brackets, in the order of session.toml."""
+        return tuple(series for series in self.series if series.trial is None)
+
+    @property
+    def trials(self) -> tuple[Series, ...]:
+        """Trials as series of one stop, in the order of session.toml."""
+        return tuple(series for series in self.series if series.trial is not None)
 
 
 def read_session(folder: Path) -> SessionConfig:
@@ -192,7 +204,7 @@ def parse_session(text: str, file: str) -> SessionConfig:
     SessionError
         If anything in the text is wrong.
     """
-    top = whole_table(text, file, ("session", "body", "lens", "light", "target", "series"))
+    top = whole_table(text, file, ("session", "body", "lens", "light", "target", "series", "trial"))
     session = top.table("session", ("name",))
     return SessionConfig(
         name=session.text("name"),
@@ -206,7 +218,7 @@ def parse_session(text: str, file: str) -> SessionConfig:
                 "target", ("layout", "kind", "technology", "edge_blur_um", "edge_blur_std_um")
             )
         ),
-        series=_series(top),
+        series=(*_series(top), *_trials(top)),
     )
 
 
@@ -320,6 +332,8 @@ def _target_edge(table: Table) -> tuple[str | None, float, float]:
 
 def _series(top: Table) -> tuple[Series, ...]:
     tables = top.values.get("series")
+    if tables is None and "trial" in top.values:
+        return ()
     if not isinstance(tables, list) or not tables:
         top.fail(
             "[[series]]",
@@ -331,6 +345,29 @@ def _series(top: Table) -> tuple[Series, ...]:
         _one_series(Table(top.file, f"[[series]] ({i} of {len(tables)})", values, known))
         for i, values in enumerate(tables, start=1)
     )
+
+
+def _trials(top: Table) -> tuple[Series, ...]:
+    tables = top.values.get("trial", [])
+    if not isinstance(tables, list):
+        top.fail("[[trial]]", "is no list of tables", "Write it in double brackets.")
+    found: list[Series] = []
+    for i, values in enumerate(tables, start=1):
+        table = Table(top.file, f"[[trial]] ({i} of {len(tables)})", values, TRIAL_KEYS)
+        trial = read_trial(table, i)
+        if any(trial.name == one.trial.name for one in found if one.trial):
+            table.fail("name", f"two trials are called {shown(trial.name)}", "Name each its own.")
+        found.append(
+            Series(
+                magnification=table.number("magnification"),
+                stops=(table.number("stop"),),
+                frames_per_stop=trial.frames_per_condition * len(trial.conditions),
+                focus_steps_um=(0.0,),
+                frames=_frames_pattern(table),
+                trial=trial,
+            )
+        )
+    return tuple(found)
 
 
 def _one_series(table: Table) -> Series:

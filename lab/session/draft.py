@@ -31,6 +31,8 @@ class FrameAssignment:
     comes from: "frames.csv", "slate", "exif", "order", or "" without a stop. ``use`` is
     False for a frame that frames.csv refuses, a slate, a copy, or a camera's picture
     beside its raw file. A slate has the magnification and stop that it announces.
+    ``trial`` names the trial that the frame belongs to, "" for none; ``exposure_s`` is what
+    the camera wrote.
     """
 
     file: str
@@ -41,6 +43,8 @@ class FrameAssignment:
     condition: str
     use: bool
     source: str
+    trial: str = ""
+    exposure_s: float | None = None
     flags: tuple[str, ...] = ()
 
 
@@ -89,6 +93,7 @@ class Draft:
     announced: Announcement | None = None  # by the slate before it
     stops: dict[str, float] = field(default_factory=dict)  # by source, best source first
     position_um: float | None = None
+    condition: str | None = None  # in a trial
     flags: list[str] = field(default_factory=list)
 
     @property

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from lab.edges.find import find_edges
 from lab.edges.measure import EdgeMeasurement, measure_edge
+from lab.edges.profiles import binned_profile
 from lab.edges.register import RegisteredEdge, register_field
 from lab.edges.target_blur import WithoutTarget, without_target_blur
 from lab.edges.target_quality import least_raggedness
@@ -22,7 +23,7 @@ from lab.edges.window import region_window
 from lab.errors import FrameError
 from lab.frames import CHANNELS, Frame, estimate_noise, frame_hash, read_frame
 from lab.frames.exposure import check_exposure
-from lab.session.store import EdgeRecord, FrameRecord
+from lab.session.records import EdgeRecord, FrameRecord
 from targets.fidelity import DEFAULT_LOSS, edge_mtf_loss
 from targets.layout import Field
 
@@ -59,7 +60,10 @@ class TargetEdge:
 
 @dataclass(frozen=True, kw_only=True)
 class FrameTask:
-    """All that a worker needs for one frame. ``field`` None: any straight edges (a blade)."""
+    """All that a worker needs for one frame. ``field`` None: any straight edges (a blade).
+
+    Of a ``trial``'s frame all green edges are measured and their profiles kept.
+    """
 
     path: Path
     file: str
@@ -73,6 +77,8 @@ class FrameTask:
     target: TargetEdge
     sensor_width_mm: float
     every_edge: bool
+    trial: str = ""
+    condition: str = ""
 
 
 def measure_channel_edge(
@@ -83,6 +89,7 @@ def measure_channel_edge(
     *,
     square_side_px: float = math.inf,
     target: TargetEdge | None = None,
+    with_profile: bool = False,
 ) -> EdgeRecord:
     """Measure one placed edge in one raw colour.
 
@@ -98,6 +105,8 @@ def measure_channel_edge(
         As for ``measure_edge``.
     target : TargetEdge, optional
         Scale of the object side and the target's own blur; None: unknown.
+    with_profile : bool
+        Keep the edge's binned profile too, where the noise is known.
     """
     region = edge.region
     rows, cols, inside = region_window(region, frame.shape)
@@ -135,6 +144,22 @@ def measure_channel_edge(
             ragged_um = (measured.raggedness_px * scale, measured.raggedness_std * scale)
         if _is_target_limited(measured, figures.mtf50_cyc_per_px, target):
             flags = (*flags, "target-limited")
+    if with_profile and noise is not None:
+        profile = binned_profile(
+            pixels,
+            mask & inside,
+            noise,
+            angle_deg=measured.angle_deg,
+            offset_px=measured.offset_px,
+            reach_px=region.half_width_px,
+        )
+        if not isinstance(profile, Rejection):
+            record = replace(
+                record,
+                profile_px=tuple(profile.x_px.tolist()),
+                profile_dn=tuple(profile.level_dn.tolist()),
+                profile_std_dn=tuple(profile.std_dn.tolist()),
+            )
     return replace(
         record,
         mtf50_cyc_per_px=figures.mtf50_cyc_per_px,
@@ -310,8 +335,8 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
         centre, everywhere = _key_squares(edges)
         px_per_mm = 1e3 * magnification / task.pixel_pitch_um
         side = {square.name: square.side_mm * px_per_mm for square in task.field.squares}
-    channels = ("green",) if "grey" in frame.flags else CHANNELS
-    if not task.every_edge:
+    channels = ("green",) if "grey" in frame.flags or task.trial else CHANNELS
+    if not (task.every_edge or task.trial):
         edges = _key_edges(edges, centre, everywhere)
     noise = {channel: estimate_noise(frame, channel) for channel in channels}
     flags = (*flags, *check_exposure(frame, noise).flags)
@@ -325,6 +350,7 @@ def measure_frame(frame: Frame, task: FrameTask) -> FrameRecord:
                 noise[channel],
                 square_side_px=side[edge.square],
                 target=task.target,
+                with_profile=bool(task.trial),
             )
             for edge in edges
         ]
@@ -356,6 +382,8 @@ def _record(
         flags=tuple(dict.fromkeys(flags)),
         measured_magnification=measured_magnification[0],
         measured_magnification_std=measured_magnification[1],
+        trial=task.trial,
+        condition=task.condition,
         edges=edges,
     )
 

@@ -6,6 +6,10 @@ each over a part of its length, where ``lab.session.measuring`` measures every k
 in every colour. Figures are in cycles per pixel, of lens and pixel together, the
 target's stated blur divided out.
 
+Where the two directions at the centre differ, two edges more are measured there and
+``lab.edges.loss`` is asked what took the sharpness. Where the chart is not found at a
+magnification of the session, it is sought at others.
+
 Left out: red and blue but for their clipping, and what the figures mean for the bracket,
 which ``lab.session.standing`` says.
 """
@@ -14,11 +18,12 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -29,15 +34,19 @@ from lab.errors import FrameError
 from lab.frames import Frame, FrameMetadata, estimate_noise, read_frame, write_dng
 from lab.frames.codes import read_slate
 from lab.frames.exposure import Exposure, check_exposure
+from lab.session.edge_losses import directions_differ, movement_losses, next_to
 from lab.session.measuring import (
     CENTRE_RADIUS,
     TargetEdge,
     measure_channel_edge,
     placed_edges,
 )
+from lab.session.records import EdgeRecord
 from lab.session.slate_looks import SlateLook
-from lab.session.store import EdgeRecord
 from targets.layout import Field
+
+if TYPE_CHECKING:
+    from lab.edges.loss import Cause
 
 __all__ = [
     "ChartGuess",
@@ -74,7 +83,9 @@ class ChartGuess:
 class LookTask:
     """All that a worker needs for one look.
 
-    ``charts`` are tried in turn; without any, straight edges are looked for.
+    ``charts`` are tried in turn; without any, straight edges are looked for. ``others``
+    are the chart at magnifications that it should not have: where one of them fits, the
+    frame is lost, with what was found and ``told_by`` (who says otherwise) as the reason.
     ``edge_blur_um`` is the target's own, on the object side; it and charts need
     ``pixel_pitch_um``, and it needs ``magnification`` where there is no chart.
     """
@@ -82,6 +93,8 @@ class LookTask:
     path: Path
     file: str
     charts: tuple[ChartGuess, ...] = ()
+    others: tuple[ChartGuess, ...] = ()
+    told_by: str = ""
     pixel_pitch_um: float | None = None
     magnification: float | None = None
     edge_blur_um: float = 0.0
@@ -111,6 +124,9 @@ class QuickLook:
         Mean of both directions nearest the frame's centre. [cycles per pixel]
     by_direction : mapping
         The same by the way the edge runs.
+    losses : tuple of Cause
+        What may have taken sharpness at the centre, the largest first; looked into only
+        where the directions differ.
     corners : tuple of CornerFigure
         All from edges of one direction; those that could be measured.
     magnification, rotation_deg : float or None
@@ -130,6 +146,7 @@ class QuickLook:
     mtf50_cyc_per_px: float | None = None
     mtf50_std: float | None = None
     by_direction: Mapping[str, float] = field(default_factory=dict)
+    losses: tuple[Cause, ...] = ()
     corners: tuple[CornerFigure, ...] = ()
     magnification: float | None = None
     rotation_deg: float | None = None
@@ -227,30 +244,59 @@ def _look(frame: Frame, task: LookTask, before: _Found | None) -> tuple[QuickLoo
         raise ValueError("a chart needs pixel_pitch_um")
     # The array library lets go of the interpreter, so that a second core can help.
     with ThreadPoolExecutor(2) as beside:
-        light = beside.submit(_light, frame)
-        if before is not None:
-            noise, exposure = light.result()
-            seen = QuickLook(
-                file=task.file, status="lost", exposure=exposure, metadata=frame.metadata
+        noise = estimate_noise(frame, _CHANNEL)
+        light = beside.submit(check_exposure, frame, {_CHANNEL: noise})
+
+        def seen(found: _Found | Rejection | None) -> QuickLook:
+            reason = found.reason if isinstance(found, Rejection) else ""
+            return QuickLook(
+                file=task.file,
+                status="lost",
+                reason=reason,
+                exposure=light.result(),
+                metadata=frame.metadata,
             )
-            measured = _measured(frame, before, noise, task, seen, beside)
-            if _is_there(measured[1]):
-                return measured[0], before
+
+        if before is not None:
+            records = _measured(frame, before, noise, task, beside)
+            if _is_there(records[0]):
+                return _figures(seen(before), before, *records), before
         if task.charts:
-            found = _chart(frame, task)
+            found = _chart(frame, task, task.charts)
             # A slate hides the chart and is sought where there is none.
             slate = _slate(frame) if isinstance(found, Rejection) else None
         else:
             sought = beside.submit(_slate, frame)  # loose edges may be its own
             found = _loose(frame, task)
             slate = sought.result()
-        noise, exposure = light.result()
-        seen = QuickLook(file=task.file, status="lost", exposure=exposure, metadata=frame.metadata)
         if slate is not None:
-            return replace(seen, status="slate", slate=slate, reason=slate.damage), None
+            return replace(seen(None), status="slate", slate=slate, reason=slate.damage), None
         if isinstance(found, Rejection):
-            return replace(seen, reason=found.reason), None
-        return _measured(frame, found, noise, task, seen, beside)[0], found
+            return _elsewhere(frame, task, seen(found)), None
+        return _figures(seen(found), found, *_measured(frame, found, noise, task, beside)), found
+
+
+def _elsewhere(frame: Frame, task: LookTask, lost: QuickLook) -> QuickLook:
+    """A lost look, by its own reason or because the chart is there at another scale."""
+    found = _chart(frame, task, task.others)
+    if isinstance(found, Rejection) or found.magnification is None:
+        return lost
+    said = " or ".join(dict.fromkeys(f"{guess.magnification:g}x" for guess in task.charts))
+    return replace(
+        lost,
+        magnification=found.magnification,
+        rotation_deg=found.rotation_deg,
+        reason=f"the chart measures {found.magnification:.3g}x in this frame, but {task.told_by} "
+        f"says {said}. Set the magnification again, or correct {task.told_by}.",
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Centre:
+    """Edges nearest the centre beside their records, and what took their sharpness."""
+
+    edges: tuple[tuple[RegisteredEdge, EdgeRecord], ...]
+    losses: tuple[Cause, ...]
 
 
 def _measured(
@@ -258,25 +304,33 @@ def _measured(
     found: _Found,
     noise: NoiseModel | None,
     task: LookTask,
-    seen: QuickLook,
     beside: ThreadPoolExecutor,
-) -> tuple[QuickLook, list[tuple[RegisteredEdge, EdgeRecord]]]:
-    """Figures of the chosen edges; and those of the centre, each beside its place."""
+) -> tuple[_Centre, Mapping[str, EdgeRecord]]:
+    """The centre, and the corners by name."""
     centre, corners = _chosen(found.edges)
-    rest = beside.submit(_records, frame, corners.values(), noise, found, task)
-    middle = _records(frame, centre, noise, found, task)
-    outer = dict(zip(corners, rest.result(), strict=True))
-    seen = replace(seen, magnification=found.magnification, rotation_deg=found.rotation_deg)
-    return _figures(seen, middle, outer), list(zip(centre, middle, strict=True))
+    outer = {
+        name: beside.submit(_record, frame, edge, noise, found, task)
+        for name, edge in corners.items()
+    }
+    middle = [_record(frame, edge, noise, found, task) for edge in centre]
+    losses: tuple[Cause, ...] = ()
+    if directions_differ(middle):
+        more = next_to(centre, found.edges)
+        ask = [beside.submit(_record, frame, edge, noise, found, task) for edge in more]
+        losses = movement_losses([*middle, *(one.result() for one in ask)], frame.shape)
+    return (
+        _Centre(edges=tuple(zip(centre, middle, strict=True)), losses=losses),
+        {name: one.result() for name, one in outer.items()},
+    )
 
 
-def _is_there(centre: Sequence[tuple[RegisteredEdge, EdgeRecord]]) -> bool:
+def _is_there(centre: _Centre) -> bool:
     """Whether edges of both directions lie where they were expected."""
-    return len(centre) == 2 and all(
+    return len(centre.edges) == 2 and all(
         record.position_px is not None
         and abs(record.position_px) < _STILL_PX
         and abs(math.remainder(record.angle_deg - edge.region.angle_deg, 360)) < _STILL_DEG
-        for edge, record in centre
+        for edge, record in centre.edges
     )
 
 
@@ -298,11 +352,7 @@ def warm_up() -> None:
             metadata=FrameMetadata(),
         )
         look_at(LookTask(path=path, file=path.name))
-
-
-def _light(frame: Frame) -> tuple[NoiseModel | None, Exposure]:
-    noise = estimate_noise(frame, _CHANNEL)
-    return noise, check_exposure(frame, {_CHANNEL: noise})
+    import lab.edges.loss  # noqa: F401  # for the first frame that moved
 
 
 def _slate(frame: Frame) -> SlateLook | None:
@@ -313,11 +363,11 @@ def _slate(frame: Frame) -> SlateLook | None:
     return None if slate is None else SlateLook(slate=slate)
 
 
-def _chart(frame: Frame, task: LookTask) -> _Found | Rejection:
-    """The first chart of the task that the frame shows, or why the likeliest is not found."""
-    assert task.pixel_pitch_um is not None
-    first: Rejection | None = None
-    for guess in task.charts:
+def _chart(frame: Frame, task: LookTask, guesses: Sequence[ChartGuess]) -> _Found | Rejection:
+    """The first chart that the frame shows, or why the likeliest is not found."""
+    first = Rejection(reason="there is no chart to look for")
+    for guess in guesses:
+        assert task.pixel_pitch_um is not None
         got = register_field(
             frame,
             guess.field,
@@ -325,7 +375,7 @@ def _chart(frame: Frame, task: LookTask) -> _Found | Rejection:
             pixel_pitch_um=task.pixel_pitch_um,
         )
         if isinstance(got, Rejection):
-            first = first or got
+            first = got if guess is guesses[0] else first
             continue
         if not got.edges:
             return Rejection(reason="no edge of the target lies inside the frame")
@@ -336,7 +386,6 @@ def _chart(frame: Frame, task: LookTask) -> _Found | Rejection:
             magnification=got.measured_magnification,
             rotation_deg=math.remainder(got.rotation_deg, 90),
         )
-    assert first is not None
     return first
 
 
@@ -377,16 +426,6 @@ def _chosen(
     return inside or ways[:1], most
 
 
-def _records(
-    frame: Frame,
-    edges: Iterable[RegisteredEdge],
-    noise: NoiseModel | None,
-    found: _Found,
-    task: LookTask,
-) -> list[EdgeRecord]:
-    return [_record(frame, edge, noise, found, task) for edge in edges]
-
-
 def _record(
     frame: Frame,
     edge: RegisteredEdge,
@@ -424,9 +463,11 @@ def _record(
 
 
 def _figures(
-    seen: QuickLook, middle: Sequence[EdgeRecord], outer: Mapping[str, EdgeRecord]
+    seen: QuickLook, found: _Found, centre: _Centre, outer: Mapping[str, EdgeRecord]
 ) -> QuickLook:
     """The look with its figures, or with the reason why there is none at the centre."""
+    seen = replace(seen, magnification=found.magnification, rotation_deg=found.rotation_deg)
+    middle = [record for _, record in centre.edges]
     by_direction, variance = {}, 0.0
     for record in middle:
         if record.mtf50_cyc_per_px is not None and record.mtf50_std is not None:
@@ -441,6 +482,7 @@ def _figures(
         mtf50_cyc_per_px=sum(by_direction.values()) / n,
         mtf50_std=math.sqrt(variance) / n,
         by_direction=by_direction,
+        losses=centre.losses,
         corners=tuple(
             CornerFigure(
                 corner=corner,

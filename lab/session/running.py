@@ -22,7 +22,8 @@ from lab.session.config import SessionConfig, read_session
 from lab.session.draft import Assignment, FrameAssignment, Problem
 from lab.session.inventory import STORE_NAME, kept_looks, looked_over, read_inventory
 from lab.session.measuring import FrameTask, TargetEdge, run_task
-from lab.session.store import FrameRecord, ResultsStore
+from lab.session.records import FrameRecord
+from lab.session.store import ResultsStore
 from lab.session.workers import Progress, worker_pool
 from targets.layout import Field, Layout, read_layout
 
@@ -94,7 +95,7 @@ def _tasks(
             path=folder / "frames" / place.file,
             file=place.file,
             sha256=hashes[place.file],
-            settings_key=key,
+            settings_key=f"{key}-trial" if place.trial else key,
             field=field,
             magnification=place.magnification,
             marked_stop=place.marked_stop,
@@ -103,6 +104,8 @@ def _tasks(
             target=target,
             sensor_width_mm=sensor_width_mm,
             every_edge=every_edge,
+            trial=place.trial,
+            condition=place.condition,
         )
 
 
@@ -266,6 +269,8 @@ def _moved(record: FrameRecord, place: FrameTask | FrameAssignment) -> FrameReco
         magnification=place.magnification,
         marked_stop=place.marked_stop,
         focus_position_um=place.focus_position_um,
+        trial=place.trial,
+        condition=place.condition,
     )
 
 

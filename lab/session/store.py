@@ -1,19 +1,20 @@
 """Where are measured frames kept? ``results.sqlite``: one file, written frame by frame.
 
-Schema, version 1 (``PRAGMA user_version``; ``PRAGMA application_id`` is 0x73747077, "stpw"):
+Schema, version 2 (``PRAGMA user_version``; ``PRAGMA application_id`` is 0x73747077, "stpw"):
 
 ``frame``    one row a frame: ``id``, ``file`` (unique, relative to ``frames/``), ``sha256``,
              ``settings_key``, ``magnification``, ``marked_stop``, ``focus_position_um``,
              ``status``, ``reason``, ``flags``, ``measured_magnification``,
-             ``measured_magnification_std``
+             ``measured_magnification_std``, ``trial``, ``condition``
 ``edge``     one row an edge: ``frame_id``, ``ordinal`` (its place in the frame's list), then
              the fields of ``EdgeRecord`` under their own names
 ``summary``  ``key``, ``json``: anything computed from the frames
 
 Units are those of the record fields. NULL = not known. ``flags`` is a JSON list of texts.
-The curves ``frequency_cyc_per_px``, ``mtf``, ``mtf_std`` are blobs of little-endian 64-bit
-floats, so they come back to the same digits; so do the single figures, but for the sign of
-a zero, which SQLite drops.
+The curves ``frequency_cyc_per_px``, ``mtf``, ``mtf_std`` and the profile ``profile_px``,
+``profile_dn``, ``profile_std_dn`` are blobs of little-endian 64-bit floats, so they come
+back to the same digits; so do the single figures, but for the sign of a zero, which SQLite
+drops. A store of version 1 lacks trial, condition and profile and is given them.
 
 A frame and its edges are written in one transaction: whatever interrupts it, the store
 holds all of a frame or nothing. The journal is a rollback journal, not a write-ahead log:
@@ -29,11 +30,9 @@ Left out: measuring, and deciding what is stale beyond ``finished``.
 from __future__ import annotations
 
 import json
-import math
 import sqlite3
 from collections.abc import Generator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -41,16 +40,21 @@ from typing import Any, Self
 import numpy as np
 
 from lab.errors import SessionError
+from lab.session.records import (
+    CURVES,
+    EDGE_COLUMNS,
+    FRAME_COLUMNS,
+    PROFILE,
+    EdgeRecord,
+    FrameRecord,
+    plain,
+)
 
-__all__ = ["SCHEMA_VERSION", "EdgeRecord", "FrameRecord", "ResultsStore"]
+__all__ = ["SCHEMA_VERSION", "ResultsStore"]
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 _APPLICATION_ID = 0x73747077
 _BUSY_TIMEOUT_S = 10.0
-_FRAME_STATUSES = ("measured", "rejected", "unreadable", "missing")
-_EDGE_STATUSES = ("measured", "rejected")
-_DIRECTIONS = ("horizontal", "vertical", "radial", "tangential")
-_CURVES = ("frequency_cyc_per_px", "mtf", "mtf_std")
 
 _SCHEMA = (
     """
@@ -66,7 +70,9 @@ _SCHEMA = (
         reason TEXT NOT NULL,
         flags TEXT NOT NULL,
         measured_magnification REAL,
-        measured_magnification_std REAL
+        measured_magnification_std REAL,
+        trial TEXT NOT NULL DEFAULT '',
+        condition TEXT NOT NULL DEFAULT ''
     )""",
     """
     CREATE TABLE edge (
@@ -93,6 +99,9 @@ _SCHEMA = (
         frequency_cyc_per_px BLOB NOT NULL,
         mtf BLOB NOT NULL,
         mtf_std BLOB NOT NULL,
+        profile_px BLOB NOT NULL DEFAULT x'',
+        profile_dn BLOB NOT NULL DEFAULT x'',
+        profile_std_dn BLOB NOT NULL DEFAULT x'',
         flags TEXT NOT NULL,
         PRIMARY KEY (frame_id, ordinal)
     )""",
@@ -100,114 +109,17 @@ _SCHEMA = (
     f"PRAGMA application_id = {_APPLICATION_ID}",
     f"PRAGMA user_version = {SCHEMA_VERSION}",
 )
-
-
-@dataclass(frozen=True, kw_only=True)
-class EdgeRecord:
-    """One measured or rejected edge of a frame, in one raw colour.
-
-    ``direction`` is the way the edge line runs: "horizontal" or "vertical", or, between
-    those, "radial" or "tangential": along the direction from the frame's centre or across
-    it. ``field_x`` (right) and ``field_y`` (down) are its place from the frame's
-    centre in units of half the diagonal. ``angle_deg`` is the normal's direction from
-    dark to bright, as in ``lab.edges.types.EdgeRegion``. MTF figures are the system's
-    (lens and pixel); a figure is None where it could not be had, and all are None for a
-    rejected edge, which has a ``reason`` instead. ``position_px`` is the offset of the
-    edge along its normal from where the target was registered, None if unknown.
-    ``raggedness_object_um`` is the scatter of the target's edge beyond noise. Where the
-    target's own blur was stated, the MTF figures have it divided out.
-    """
-
-    name: str
-    square: str
-    channel: str
-    direction: str
-    field_x: float
-    field_y: float
-    centre_row: float
-    centre_col: float
-    angle_deg: float
-    status: str
-    reason: str = ""
-    mtf50_cyc_per_px: float | None = None
-    mtf50_std: float | None = None
-    mtf20_cyc_per_px: float | None = None
-    mtf10_cyc_per_px: float | None = None
-    position_px: float | None = None
-    raggedness_object_um: float | None = None
-    raggedness_std_um: float | None = None
-    frequency_cyc_per_px: tuple[float, ...] = ()
-    mtf: tuple[float, ...] = ()
-    mtf_std: tuple[float, ...] = ()
-    flags: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        _check_word("status", self.status, _EDGE_STATUSES)
-        _check_word("direction", self.direction, _DIRECTIONS)
-        _check_finite(self)
-        if not len(self.frequency_cyc_per_px) == len(self.mtf) == len(self.mtf_std):
-            raise ValueError("frequency_cyc_per_px, mtf and mtf_std must have one length")
-
-
-@dataclass(frozen=True, kw_only=True)
-class FrameRecord:
-    """What came of one frame. ``status`` is "measured", "rejected", "unreadable" or "missing"."""
-
-    file: str
-    sha256: str
-    settings_key: str
-    magnification: float | None
-    marked_stop: float | None
-    focus_position_um: float | None
-    status: str
-    reason: str = ""
-    flags: tuple[str, ...] = ()
-    measured_magnification: float | None = None
-    measured_magnification_std: float | None = None
-    edges: tuple[EdgeRecord, ...] = ()
-
-    def __post_init__(self) -> None:
-        _check_word("status", self.status, _FRAME_STATUSES)
-        _check_finite(self)
-
-    def to_json_dict(self) -> dict[str, object]:
-        """The frame as ``measure --json`` prints it: plain JSON types only."""
-        return {
-            "file": self.file,
-            "magnification": _plain(self.magnification),
-            "marked_stop": _plain(self.marked_stop),
-            "status": self.status,
-            "reason": self.reason,
-            "flags": list(self.flags),
-            "edges": [
-                {name: _plain(getattr(edge, name)) for name in _EDGE_COLUMNS} for edge in self.edges
-            ],
-        }
-
-
-def _check_word(name: str, value: str, words: Sequence[str]) -> None:
-    if value not in words:
-        raise ValueError(f"{name} must be one of {', '.join(words)}, not {value!r}")
-
-
-def _check_finite(record: EdgeRecord | FrameRecord) -> None:
-    for item in fields(record):
-        value = getattr(record, item.name)
-        numbers = value if item.name in _CURVES else (value,)
-        known = [n for n in numbers if n is not None and not isinstance(n, str | tuple)]
-        if not all(math.isfinite(n) for n in known):
-            raise ValueError(f"{item.name} must be finite; None stands for not known")
-
-
-def _plain(value: Any) -> Any:
-    """Tuples as lists; numbers as Python floats, whatever number type came in."""
-    if value is None or isinstance(value, str):
-        return value
-    return [_plain(v) for v in value] if isinstance(value, tuple) else float(value)
-
-
-_EDGE_COLUMNS = tuple(item.name for item in fields(EdgeRecord))
-_FRAME_COLUMNS = tuple(item.name for item in fields(FrameRecord) if item.name != "edges")
+_FROM_VERSION_1 = (
+    *(
+        f"ALTER TABLE frame ADD COLUMN {name} TEXT NOT NULL DEFAULT ''"
+        for name in ("trial", "condition")
+    ),
+    *(
+        f"ALTER TABLE edge ADD COLUMN {name} BLOB NOT NULL DEFAULT x''"
+        for name in PROFILE
+    ),
+    f"PRAGMA user_version = {SCHEMA_VERSION}",
+)
 
 
 class ResultsStore:
@@ -256,13 +168,13 @@ class ResultsStore:
         with self._transaction() as connection:
             connection.execute("DELETE FROM frame WHERE file = ?", (record.file,))
             cursor = connection.execute(
-                _insert("frame", _FRAME_COLUMNS),
-                [_stored(name, getattr(record, name)) for name in _FRAME_COLUMNS],
+                _insert("frame", FRAME_COLUMNS),
+                [_stored(name, getattr(record, name)) for name in FRAME_COLUMNS],
             )
             connection.executemany(
-                _insert("edge", ("frame_id", "ordinal", *_EDGE_COLUMNS)),
+                _insert("edge", ("frame_id", "ordinal", *EDGE_COLUMNS)),
                 (
-                    (cursor.lastrowid, i, *(_stored(n, getattr(edge, n)) for n in _EDGE_COLUMNS))
+                    (cursor.lastrowid, i, *(_stored(n, getattr(edge, n)) for n in EDGE_COLUMNS))
                     for i, edge in enumerate(record.edges)
                 ),
             )
@@ -303,8 +215,8 @@ class ResultsStore:
         return None if row is None else str(row[0])
 
     def _frames(self, where: str, values: tuple[str, ...]) -> tuple[FrameRecord, ...]:
-        frame_names = ", ".join(f"frame.{name}" for name in _FRAME_COLUMNS)
-        edge_names = ", ".join(f"edge.{name}" for name in _EDGE_COLUMNS)
+        frame_names = ", ".join(f"frame.{name}" for name in FRAME_COLUMNS)
+        edge_names = ", ".join(f"edge.{name}" for name in EDGE_COLUMNS)
         with self._explained():
             connection = self._open()
             connection.execute("BEGIN")  # both queries see one state of the store
@@ -323,11 +235,11 @@ class ResultsStore:
         try:
             by_frame: dict[int, list[EdgeRecord]] = {}
             for frame_id, *cells in edges:
-                edge = EdgeRecord(**_loaded(_EDGE_COLUMNS, cells))
+                edge = EdgeRecord(**_loaded(EDGE_COLUMNS, cells))
                 by_frame.setdefault(frame_id, []).append(edge)
             return tuple(
                 FrameRecord(
-                    **_loaded(_FRAME_COLUMNS, cells), edges=tuple(by_frame.get(frame_id, ()))
+                    **_loaded(FRAME_COLUMNS, cells), edges=tuple(by_frame.get(frame_id, ()))
                 )
                 for frame_id, *cells in frames
             )
@@ -342,15 +254,8 @@ class ResultsStore:
     @contextmanager
     def _transaction(self) -> Generator[sqlite3.Connection, None, None]:
         connection = self._open()
-        with self._explained():
-            connection.execute("BEGIN IMMEDIATE")
-            try:
-                yield connection
-                connection.execute("COMMIT")
-            except BaseException:
-                if connection.in_transaction:  # a full disk may have rolled back already
-                    connection.execute("ROLLBACK")
-                raise
+        with self._explained(), _alone(connection):
+            yield connection
 
     def _prepare(self, connection: sqlite3.Connection) -> None:
         """Make the schema in a new file; refuse any file that is not a sound store of ours.
@@ -365,21 +270,17 @@ class ResultsStore:
         if found != "ok":
             raise self._damaged(found)
         if _is_empty(connection):
-            connection.execute("BEGIN IMMEDIATE")  # from here on nobody else can make it
-            try:
+            with _alone(connection):  # somebody else may have made it meanwhile
                 for statement in _SCHEMA if _is_empty(connection) else ():
                     connection.execute(statement)
-                connection.execute("COMMIT")
-            except BaseException:
-                if connection.in_transaction:
-                    connection.execute("ROLLBACK")
-                raise
         if connection.execute("PRAGMA application_id").fetchone()[0] != _APPLICATION_ID:
             raise SessionError(
                 f"{self._path}: this database was not made by stopwise. It was left untouched; "
                 "move it away and measure again."
             )
-        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        version = _version(connection)
+        if version == 1:
+            version = _brought_up(connection)
         if version != SCHEMA_VERSION:
             age = "a newer" if version > SCHEMA_VERSION else "an older"
             mend = "Update stopwise, or move" if version > SCHEMA_VERSION else "Move"
@@ -427,6 +328,31 @@ class ResultsStore:
             raise self._damaged(str(error)) from error
 
 
+@contextmanager
+def _alone(connection: sqlite3.Connection) -> Generator[None, None, None]:
+    """One transaction in which nobody else can write; what fails leaves nothing behind."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:  # a full disk may have rolled back already
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _brought_up(connection: sqlite3.Connection) -> int:
+    """Give a store of version 1 what it lacks; its new version."""
+    with _alone(connection):  # somebody else may have done so meanwhile
+        for statement in _FROM_VERSION_1 if _version(connection) == 1 else ():
+            connection.execute(statement)
+    return _version(connection)
+
+
 def _is_empty(connection: sqlite3.Connection) -> bool:
     """Whether nobody, we included, has put anything in the file yet."""
     counts = (
@@ -447,17 +373,17 @@ def _insert(table: str, columns: Sequence[str]) -> str:
 
 def _stored(name: str, value: Any) -> Any:
     """A field of a record as SQLite keeps it."""
-    if name in _CURVES:
+    if name in CURVES:
         return np.asarray(value, dtype="<f8").tobytes()
     if name == "flags":
         return json.dumps(list(value))
-    return _plain(value)
+    return plain(value)
 
 
 def _loaded(names: Sequence[str], cells: Sequence[Any]) -> dict[str, Any]:
     """Fields of a record from what SQLite kept."""
     record = dict(zip(names, cells, strict=True))
-    for name in _CURVES:
+    for name in CURVES:
         if name in record:
             record[name] = tuple(np.frombuffer(record[name], dtype="<f8").tolist())
     record["flags"] = tuple(json.loads(record["flags"]))

@@ -27,8 +27,8 @@ from lab.edges.types import FloatArray, Rejection
 from lab.optics.geometry import effective_f_number
 from lab.optics.system import Band, diffraction_mtf50
 from lab.session.measuring import centre_edges
+from lab.session.records import EdgeRecord
 from lab.session.stops import exact_stop
-from lab.session.store import EdgeRecord
 from targets.fidelity import edge_mtf_loss
 
 __all__ = [

@@ -27,7 +27,7 @@ import numpy as np
 from lab.inference.lens_curve import lens_curve, stop_choice
 from lab.inference.lens_fit import at_widest, fit_lens
 from lab.inference.lens_result import lens_result
-from lab.session.store import FrameRecord
+from lab.session.records import FrameRecord
 from tests.bench.second_lens import COLOURS, STOPS, SecondLens
 from tests.inference.field_session import FieldLens, noisy, session_config, true_frames
 

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 
 from lab.session.config import Body, Lens, Light, Series, SessionConfig, Target
-from lab.session.store import EdgeRecord, FrameRecord
+from lab.session.records import EdgeRecord, FrameRecord
 
 PITCH_UM = 4.35
 SENSOR_MM = (24.0, 16.0)

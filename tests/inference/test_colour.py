@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lab.inference.colour import lateral_colour
-from lab.session.store import EdgeRecord
+from lab.session.records import EdgeRecord
 
 HALF = 1000.0  # half diagonal, px
 

@@ -16,7 +16,7 @@ from lab.inference.lens_data import lens_data
 from lab.inference.lens_fit import LensFit, fit_lens
 from lab.inference.results import FieldPoint
 from lab.optics.system import channel_band, diffraction_mtf50
-from lab.session.store import EdgeRecord, FrameRecord
+from lab.session.records import EdgeRecord, FrameRecord
 from tests.inference.field_session import (
     PITCH_UM,
     SENSOR_MM,

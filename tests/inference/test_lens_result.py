@@ -11,7 +11,7 @@ from lab.inference.lens_fit import at_widest, fit_lens
 from lab.inference.lens_result import lens_result, with_lens
 from lab.inference.results import LensResult
 from lab.inference.session_analysis import analyse_session
-from lab.session.store import EdgeRecord, FrameRecord
+from lab.session.records import EdgeRecord, FrameRecord
 from tests.bench.second_lens import SecondLens
 from tests.inference.field_session import (
     FREQUENCY,

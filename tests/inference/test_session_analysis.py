@@ -15,8 +15,8 @@ from lab.inference.results import SessionResult
 from lab.inference.session_analysis import analyse_session
 from lab.session.config import SessionConfig
 from lab.session.draft import Problem
+from lab.session.records import FrameRecord
 from lab.session.running import measure_session, stored_session
-from lab.session.store import FrameRecord
 from lab.simulate.rig import SimulatedRig
 
 

@@ -25,7 +25,7 @@ from lab.session.measuring import (
     placed_edges,
     run_task,
 )
-from lab.session.store import EdgeRecord
+from lab.session.records import EdgeRecord
 from lab.simulate.render import render_frame
 from lab.simulate.rig import SimulatedRig
 from lab.simulate.truth import best_focus, true_mtf50

@@ -20,6 +20,7 @@ import pytest
 import lab.session.store as store_module
 from lab.errors import SessionError
 from lab.session import EdgeRecord, FrameRecord, ResultsStore
+from lab.session.records import PROFILE
 from lab.session.store import SCHEMA_VERSION
 
 ROOT = Path(store_module.__file__).parents[2]
@@ -266,9 +267,28 @@ def test_a_new_empty_file_becomes_a_store(tmp_path: Path) -> None:
         assert len(store.all_frames()) == 1
 
 
-@pytest.mark.parametrize(
-    ("version", "said"), [(SCHEMA_VERSION + 1, "newer"), (SCHEMA_VERSION - 1, "older")]
-)
+def test_a_store_of_version_1_is_brought_up(tmp_path: Path) -> None:
+    path = tmp_path / "results.sqlite"
+    with ResultsStore(path) as store:
+        store.put(frame("a.dng", 2))
+        kept = store.all_frames()
+    connection = sqlite3.connect(path)
+    for table, column in (
+        *(("frame", name) for name in ("trial", "condition")),
+        *(("edge", name) for name in PROFILE),
+    ):
+        connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+    connection.execute("PRAGMA user_version = 1")
+    connection.commit()
+    connection.close()
+    with ResultsStore(path) as store:
+        assert store.all_frames() == kept
+        store.put(frame("b.dng", 1))
+    with ResultsStore(path) as store:
+        assert len(store.all_frames()) == 2
+
+
+@pytest.mark.parametrize(("version", "said"), [(SCHEMA_VERSION + 1, "newer"), (-1, "older")])
 def test_other_schema_versions_are_refused(tmp_path: Path, version: int, said: str) -> None:
     path = tmp_path / "results.sqlite"
     with ResultsStore(path) as store:

@@ -12,8 +12,8 @@ import pytest
 from lab.errors import SessionError
 from lab.session import inventory, running
 from lab.session.measuring import FrameTask, hash_of
+from lab.session.records import FrameRecord
 from lab.session.running import MeasuredSession, measure_session, stored_session
-from lab.session.store import FrameRecord
 from targets.errors import TargetError
 
 Copy = Callable[..., Path]

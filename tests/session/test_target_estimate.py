@@ -9,7 +9,7 @@ import pytest
 
 from lab.optics.geometry import effective_f_number
 from lab.optics.system import channel_band, crossing, diffraction_mtf50, system_mtf
-from lab.session.store import EdgeRecord
+from lab.session.records import EdgeRecord
 from lab.session.target_estimate import ShotFrame, TargetEstimate, estimate_target
 from targets.fidelity import edge_mtf_loss
 
