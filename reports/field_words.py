@@ -9,6 +9,7 @@ import math
 
 from lab.inference.results import FieldPoint, FieldShape, FieldStop
 from reports import words
+from reports.squaring import squaring_words
 
 __all__ = ["place_words", "shape_sentences", "sharpest_stop", "stop_nearest"]
 
@@ -74,7 +75,7 @@ def _tilt(shape: FieldShape) -> str:
         if abs(value) > _SURE * std:
             moves.append(side)
     advice = (
-        f" To square it, bring its {' and its '.join(moves)} side nearer to the lens."
+        f" To square it, {squaring_words(moves)}."
         if moves
         else " No tilt beyond the uncertainty."
     )

@@ -55,6 +55,8 @@ _LETTERS = {
     "\N{UPWARDS ARROW}": "..#.. .###. #.#.# ..#.. ..#..",
     "\N{DOWNWARDS ARROW}": "..#.. ..#.. #.#.# .###. ..#..",
     "\N{RIGHTWARDS ARROW}": "..#.. ...#. ##### ...#. ..#..",
+    "\N{LEFT RIGHT ARROW}": "....... .#...#. ####### .#...#. .......",
+    "\N{UP DOWN ARROW}": "..#.. .###. ..#.. .###. ..#..",
     "\N{CLOCKWISE TOP SEMICIRCLE ARROW}": ".##.. #..#. #.### #..#. .....",
     "\N{BULLET}": ".... .##. .##. .##. ....",
     "\N{MULTIPLICATION SIGN}": "#...# .#.#. ..#.. .#.#. #...#",

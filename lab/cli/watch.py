@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["watch"]
 
 _POLL_S = 0.05
+_SOON_S = 0.015  # while a file waits to be steady
 _PATIENCE_S = 2.0  # for a worker that is told to end
 _KEYS = "n new bracket  u undo  q quit"
 _FOR_LOOSE = "For a folder that is no session"
@@ -237,7 +238,7 @@ class _Watch:
         *,
         as_json: bool,
     ) -> None:
-        from lab.cli.watch_setting import Marks
+        from lab.cli.watch_setting import FrameTable, Marks
         from lab.session.watching import Arrivals
 
         self._setting, self._inbox = setting, inbox
@@ -245,6 +246,9 @@ class _Watch:
         self._screen = not as_json and sys.stdout.isatty()
         self._arrivals: Arrivals = Arrivals()
         self._marks = Marks(setting.folder)
+        self._table = FrameTable(setting)
+        self._table.refresh(())
+        self._tasks: dict[str, LookTask] = {}
         self._told: set[tuple[str, int]] = set()
         self._places: dict[tuple[str, Stamp], QuickLook] = {}
         self._url = ""
@@ -252,6 +256,7 @@ class _Watch:
     def run(self, stack: ExitStack, port: int) -> None:
         """Watch until told to stop."""
         from lab.cli.watch_server import PageServer
+        from lab.session.watching import is_unsettled
 
         stack.callback(self._farewell)  # after the screen and the page are gone
         _, first = self._state()
@@ -282,12 +287,13 @@ class _Watch:
             typer.echo(f"The page, for this machine alone:\n{self._url}", err=True)
         sys.stdout.flush()
         self._draw(first)
+        self._tell_trouble()
         while True:
             before = self._arrivals
             begin = time.monotonic()
-            self._poll(worker)
-            pause = max(_POLL_S, 4 * (time.monotonic() - begin))  # a large folder costs a fifth
-            changed = self._arrivals is not before
+            changed = self._poll(worker) or self._arrivals is not before
+            least = _SOON_S if is_unsettled(self._arrivals) else _POLL_S
+            pause = max(least, 4 * (time.monotonic() - begin))  # a large folder costs a fifth
             try:
                 kind, value = self._inbox.get(timeout=pause)
             except Empty:
@@ -315,21 +321,39 @@ class _Watch:
         if self._marks.trouble:
             print_wrapped(self._marks.trouble, err=True)
 
-    def _poll(self, worker: _Worker) -> None:
-        from lab.session.watching import next_file, scan, scanned, started
+    def _poll(self, worker: _Worker) -> bool:
+        """Look what is there and begin the next look; whether frames.csv has changed."""
+        from lab.session.watching import forgotten, next_file, scan, scanned, started
 
         at_s = time.monotonic()
         self._arrivals = scanned(self._arrivals, at_s, scan(self._setting.root))
+        is_new_table = self._table.refresh(self._arrivals.files)
+        if is_new_table:
+            self._tell_trouble()
+            changed = {f for f, task in self._tasks.items() if self._task(f) != task}
+            self._arrivals = forgotten(self._arrivals, changed)
         file = next_file(self._arrivals, at_s)
         if file is not None:
             self._arrivals = started(self._arrivals, file)
-            worker.look(self._setting.task(file))
+            self._tasks[file] = self._task(file)
+            worker.look(self._tasks[file])
+        return is_new_table
+
+    def _task(self, file: str) -> LookTask:
+        return self._setting.task(file, self._table.rows.get(file))
+
+    def _tell_trouble(self) -> None:
+        """What is wrong with frames.csv, where no screen shows it."""
+        if self._table.trouble and not self._screen:
+            print_wrapped(self._table.trouble, err=True)
 
     def _take(self, look: QuickLook) -> None:
-        from lab.session.watching import looked, stamp_of
+        from lab.session.watching import forgotten, looked, stamp_of
 
         stamp = stamp_of(self._setting.root / look.file)
         self._arrivals = looked(self._arrivals, time.monotonic(), look, stamp)
+        if self._task(look.file) != self._tasks[look.file]:  # frames.csv changed meanwhile
+            self._arrivals = forgotten(self._arrivals, [look.file])
 
     def _state(self) -> tuple[Standing, Words]:
         """What follows from the files, and its words."""
@@ -343,7 +367,7 @@ class _Watch:
             looks,
             {file: self._arrivals.files[file].stamp.mtime_ns for file in looks},
             config=self._setting.config,
-            rows=self._setting.rows,
+            rows=self._table.rows,
             marks=frozenset(self._marks.files),
             loss=self._setting.loss,
         )
@@ -355,6 +379,7 @@ class _Watch:
             waiting=len(waiting(self._arrivals)),
             focus_step_um=self._setting.focus_step_um(now),
             of_diffraction=self._setting.of_diffraction(now),
+            trouble=self._table.trouble,
         )
         return now, said
 
@@ -377,7 +402,7 @@ class _Watch:
 
     def _tell(self, now: Standing, said: Words) -> None:
         """The terminal's share: a screen, or a line once a frame."""
-        from lab.cli.watch_text import screen_line
+        from lab.cli.watch_screen import look_line, screen_line
 
         if self._screen:
             self._draw(said)
@@ -395,14 +420,13 @@ class _Watch:
             elif now.newest is not None and file == now.newest.file:
                 print_wrapped(screen_line(said))
             elif look is not None:
-                figure = "" if look.mtf50_cyc_per_px is None else f" {look.mtf50_cyc_per_px:.4f}"
-                print_wrapped(f"{file}: {look.status}{figure} {look.reason}".rstrip())
+                print_wrapped(look_line(look))
         sys.stdout.flush()
 
     def _draw(self, said: Words) -> None:
         import shutil
 
-        from lab.cli.watch_text import screen
+        from lab.cli.watch_screen import screen
 
         if not self._screen:
             return
@@ -415,6 +439,7 @@ class _Watch:
 def _document(now: Standing, look: QuickLook | None) -> dict[str, Any]:
     assert look is not None
     exposure = look.exposure
+    moved = next((cause for cause in look.losses if cause.name == "movement"), None)
     shot = now.order.shots.get(look.file)
     following = now.order.next_shot
     return {
@@ -432,6 +457,7 @@ def _document(now: Standing, look: QuickLook | None) -> dict[str, Any]:
         "clipped": None if exposure is None else "clipped" in exposure.flags,
         "headroom_stops": None if exposure is None else exposure.headroom_stops,
         "advice_stops": None if exposure is None else exposure.advice_stops,
+        "movement_px": None if moved is None else moved.movement_px,
         "trend": now.trend.name,
         "best_file": None if now.best is None else now.best.file,
         "keepers": now.keepers,

@@ -11,7 +11,7 @@ from base64 import b64encode
 from hashlib import sha256
 from html import escape
 
-from lab.cli.watch_text import Answer, Words
+from lab.cli.watch_text import WITHOUT_FIGURE, Answer, Words
 from reports.drawing import PALETTE
 from reports.markup import DARK_PALETTE, text
 
@@ -44,6 +44,8 @@ padding:.6rem .9rem .8rem;grid-column:span 3;min-width:0}
 .large{font-size:clamp(2.1rem,4.4vw,5.2rem);line-height:1.1;font-weight:700;margin:.1rem 0}
 .huge{font-size:clamp(3.6rem,9vw,11rem);line-height:1;font-weight:750;margin:.1rem 0;
 white-space:nowrap}
+.huge.long{font-size:clamp(3rem,7vw,8.5rem)}
+.trouble{border-left:.35rem double var(--bad);padding:.2rem .8rem;margin:0 0 .75rem}
 .huge .arrow{display:inline-block;min-width:.8em}
 .word{font-size:clamp(1.5rem,2.6vw,3rem);line-height:1.15;font-weight:650;margin:.2rem 0}
 .bars{display:flex;gap:.4rem;align-items:flex-end;height:clamp(5rem,12vw,11rem);
@@ -71,7 +73,7 @@ font-size:1.3rem;margin:.5rem 0}
 white-space:nowrap}
 @media(max-width:62rem){.card,.card.wide{grid-column:span 6}.card.first{grid-column:span 12}}
 @media(max-width:34rem){.card,.card.wide{grid-column:span 12}.grid{gap:.5rem}
-.huge{font-size:17vw}.large{font-size:2.4rem}}
+.huge{font-size:17vw}.huge.long{font-size:14vw}.large{font-size:2.4rem}}
 """
 
 _SCRIPT = """
@@ -172,19 +174,23 @@ def main_html(w: Words) -> str:
     answers = [w.clipped, w.square, w.keepers]
     if w.shot_list:
         answers.append(w.following)
-    lost = " bad" if w.sharpness == "LOST" else ""
+    lost = " bad" if w.sharpness in ("LOST", "MOVED") else ""
+    long = " long" if len(w.sharpness) > 4 and not w.sharpness[0].isdigit() else ""
+    unit = f' <span class="quiet">MTF50, {text(w.unit)}.</span>'
+    unit = "" if w.sharpness in WITHOUT_FIGURE else unit
     span = "" if len(answers) == 4 else ' style="grid-column:span 4"'
     return "\n".join(
         [
             f'<div class="head"><h1>{text(w.place or w.folder)}</h1>'
             f'<p class="quiet">{text(w.file)} {"&middot;" if w.file else ""} '
             f"{text(w.status)}</p></div>",
+            f'<p class="trouble" role="alert">{text(w.trouble)}</p>' if w.trouble else "",
             '<div class="grid">',
             f'<section class="card wide first{lost}"><h2>Focus</h2>'
-            f'<p class="huge"><span class="arrow" aria-hidden="true">{w.arrow}</span> '
+            f'<p class="huge{long}"><span class="arrow" aria-hidden="true">{w.arrow}</span> '
             f"{text(w.sharpness)}</p>"
-            f'<p class="word">{text(w.trend)}</p><p>{text(w.advice)} '
-            f'<span class="quiet">MTF50, {text(w.unit)}.</span></p></section>',
+            f'<p class="word">{text(w.trend)}</p><p>{text(w.advice)}'
+            f"{unit}</p></section>",
             '<section class="card wide"><h2>Best so far</h2>'
             f'<p class="large">{text(w.best)}</p><p>{text(w.best_detail)}</p>{_bars(w)}</section>',
             *(_card(answer, span) for answer in answers),

@@ -1,6 +1,7 @@
 """What does ``stopwise watch`` know before the first frame, and what does it keep?
 
-The setting is the session, or for a loose folder what the options say. Marks of new
+The setting is the session, or for a loose folder what the options say. ``frames.csv`` may
+change while we watch and is read again then. Marks of new
 brackets are all that the frames themselves cannot tell again, so they alone are kept, in
 a small file beside the session's.
 """
@@ -8,6 +9,8 @@ a small file beside the session's.
 from __future__ import annotations
 
 import json
+import math
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -17,16 +20,22 @@ from lab.optics.geometry import effective_f_number
 from lab.optics.system import DEFAULT_WAVELENGTH_UM, channel_band, diffraction_mtf50
 from lab.session.config import SessionConfig, read_session
 from lab.session.frame_files import list_frames, matches
-from lab.session.frame_table import FrameRow, read_frame_table
+from lab.session.frame_table import TABLE_NAME, FrameRow, read_frame_table
 from lab.session.quick_look import ChartGuess, LookTask
 from lab.session.standing import Standing
 from lab.session.stops import exact_stop
+from lab.session.watching import Stamp, stamp_of
 from targets.layout import Layout, read_layout
 
-__all__ = ["MARKS_NAME", "Marks", "Setting", "read_setting"]
+__all__ = ["MARKS_NAME", "FrameTable", "Marks", "Setting", "read_setting"]
 
 MARKS_NAME = "watch.json"
 _CHANNEL = "green"
+# Steps at which a chart is sought that is at no magnification of the session: the
+# registration finds it within 15 % of each.
+_SCALE_STEP = 1.3
+_SCALE_REACH = 1.7  # beyond what a field was printed for. Judged by us, as the next.
+_MOST_OTHERS = 8  # each costs a tenth of a second, and of lost frames alone
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,15 +45,14 @@ class Setting:
     folder: Path
     root: Path
     config: SessionConfig | None
-    rows: dict[str, FrameRow]
     layout: Layout | None
     magnification: float | None
     stop: float | None
     pitch_um: float | None
     loss: float
 
-    def task(self, file: str) -> LookTask:
-        """What to look for in a file."""
+    def task(self, file: str, row: FrameRow | None) -> LookTask:
+        """What to look for in a file; ``row`` is that of frames.csv."""
         task = LookTask(
             path=self.root / file,
             file=file,
@@ -54,18 +62,23 @@ class Setting:
         if self.config is None:
             return task
         fits = [s for s in self.config.series if matches(s.frames, file)]
-        row = self.rows.get(file)
+        told_by = "session.toml"
         if row is not None and row.magnification is not None:
+            told_by = TABLE_NAME
             fits = [s for s in self.config.series if s.magnification == row.magnification]
         values = dict.fromkeys(s.magnification for s in fits or self.config.series)
         charts: tuple[ChartGuess, ...] = ()
+        others: tuple[ChartGuess, ...] = ()
         if self.layout is not None:
             charts = tuple(
                 ChartGuess(magnification=m, field=self.layout.field_for(m)) for m in values
             )
+            others = tuple(_other_guesses(self.layout, list(values)))
         return replace(
             task,
             charts=charts,
+            others=others,
+            told_by=told_by,
             magnification=next(iter(values)),
             edge_blur_um=self.config.target.edge_blur_um,
             edge_blur_std_um=self.config.target.edge_blur_std_um,
@@ -91,6 +104,25 @@ class Setting:
         if self.config is None or shot is None or shot.marked_stop is None:
             return 0.0
         return self.config.series[shot.series].focus_step_um(shot.marked_stop)
+
+
+def _other_guesses(layout: Layout, known: list[float]) -> list[ChartGuess]:
+    """The printed fields at other magnifications, those nearest to the known ones first."""
+    guesses = []
+    for printed in layout.fields:
+        low, high = printed.magnification_low, printed.magnification_high
+        first, last = low / _SCALE_REACH, high * _SCALE_REACH
+        count = math.ceil(math.log(last / first) / math.log(_SCALE_STEP))
+        for i in range(count + 1):
+            m = first * (last / first) ** (i / count)
+            seen = printed if low == high else printed.view(min(max(m, low), high))
+            guesses.append(ChartGuess(magnification=m, field=seen))
+
+    def away(guess: ChartGuess) -> float:
+        return min(abs(math.log(guess.magnification / k)) for k in known)
+
+    far = [guess for guess in guesses if away(guess) > math.log(_SCALE_STEP) / 3]
+    return sorted(far, key=away)[:_MOST_OTHERS]
 
 
 @lru_cache(maxsize=64)
@@ -131,7 +163,6 @@ def read_setting(
             folder=folder,
             root=folder,
             config=None,
-            rows={},
             layout=None,
             magnification=magnification,
             stop=stop,
@@ -151,13 +182,47 @@ def read_setting(
         folder=folder,
         root=folder / "frames",
         config=config,
-        rows=read_frame_table(folder, list_frames(folder)),
         layout=layout,
         magnification=None,
         stop=None,
         pitch_um=config.body.pixel_pitch_um,
         loss=loss,
     )
+
+
+class FrameTable:
+    """Rows of frames.csv as they stand now; those read last where they cannot be read.
+
+    ``trouble`` says what is wrong with the table, "" for nothing.
+    """
+
+    def __init__(self, setting: Setting) -> None:
+        self._folder = None if setting.config is None else setting.folder
+        self._seen: tuple[Stamp | None, frozenset[str]] | None = None
+        self.rows: dict[str, FrameRow] = {}
+        self.trouble = ""
+
+    def refresh(self, files: Collection[str]) -> bool:
+        """Read the table if it has changed; whether rows or trouble have.
+
+        A table with something wrong is read again when files come or go: its row may have
+        named a frame that was not there yet.
+        """
+        if self._folder is None:
+            return False
+        stamp = stamp_of(self._folder / TABLE_NAME)
+        now = stamp, frozenset(files) if self.trouble else frozenset()
+        if now == self._seen:
+            return False
+        before = self.rows, self.trouble
+        try:
+            self.rows = read_frame_table(self._folder, list_frames(self._folder))
+            self.trouble = ""
+        except LabError as error:
+            what = str(error).removeprefix(f"{self._folder / TABLE_NAME}, ")
+            self.trouble = f"{TABLE_NAME} is wrong and what it said before holds: {what}"
+        self._seen = stamp, frozenset(files) if self.trouble else frozenset()
+        return (self.rows, self.trouble) != before
 
 
 class Marks:

@@ -1,4 +1,4 @@
-"""What ``stopwise watch`` says: one set of words for the terminal, the page and JSON.
+"""What does ``stopwise watch`` say? One set of words for the terminal and the page.
 
 Each answer is a few large letters and a sentence. Nothing is told by colour alone.
 """
@@ -9,16 +9,16 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from lab.cli.big_letters import big
+from reports.squaring import squaring_words
 
 if TYPE_CHECKING:
     from lab.frames.exposure import Exposure
     from lab.session.live_order import Shot
-    from lab.session.standing import BracketFrame, Sides, Standing
+    from lab.session.quick_look import QuickLook
+    from lab.session.standing import BracketFrame, Lean, Sides, Standing
 
-__all__ = ["Answer", "Scale", "Words", "screen", "screen_line", "words"]
+__all__ = ["WITHOUT_FIGURE", "Answer", "Scale", "Words", "sentence", "words"]
 
-_COLUMNS, _ROWS = 80, 24
 _TRENDS = {
     "rising": ("\N{UPWARDS ARROW}", "rising", "Go on the same way."),
     "past-peak": (
@@ -34,7 +34,15 @@ _TRENDS = {
     "level": ("\N{RIGHTWARDS ARROW}", "level", "At the peak, or the step is too small to see."),
     "first": ("\N{BULLET}", "first frame", "The next one will tell which way focus goes."),
     "none": ("\N{MULTIPLICATION SIGN}", "no figure", ""),
+    "moved": ("\N{LEFT RIGHT ARROW}", "moved", ""),
 }
+# By the way the softer edges run: sign and words for the movement across them.
+_WAYS = {
+    "vertical": ("\N{LEFT RIGHT ARROW}", "sideways"),
+    "horizontal": ("\N{UP DOWN ARROW}", "up and down"),
+}
+WITHOUT_FIGURE = ("-", "LOST", "MOVED")
+_SCALE_OFF = 0.1  # of the session's magnification, as for the flag magnification-off
 _LAG_FRAMES = 0.5  # sides sharpest so many frames apart are not square. Judged by us.
 _MINUS = "\N{MINUS SIGN}"
 
@@ -78,6 +86,7 @@ class Words:
     folder: str
     place: str
     file: str
+    trouble: str
     arrow: str
     trend: str
     advice: str
@@ -105,6 +114,7 @@ def words(
     waiting: int,
     focus_step_um: float,
     of_diffraction: float | None,
+    trouble: str = "",
 ) -> Words:
     """All words for a standing.
 
@@ -122,28 +132,44 @@ def words(
         Rail step at the stop in hand, 0 by hand. [um]
     of_diffraction : float or None
         Newest frame's MTF50 over the prediction. [-]
+    trouble : str
+        What is wrong with frames.csv.
     """
     arrow, trend, advice = _TRENDS[now.trend.name]
     newest, best = now.newest, now.best
     if newest is None:
         arrow, trend, advice = _TRENDS["first"][0], "no frame yet", "Shoot the first frame."
     elif now.trend.name == "none":
-        advice = _sentence(newest.reason)
+        if newest.magnification is not None and newest.by_direction == {}:
+            trend = _scale(newest, now.place) or trend
+        advice = sentence(newest.reason)
+    elif now.trend.name == "moved" and now.lean is not None:
+        arrow, way = _WAYS[now.lean.softer]
+        trend, advice = f"moved {way}, not out of focus", _moved(now.lean)
     elif now.trend.change is not None and now.trend.name != "level":
         trend += f" {_percent_change(now.trend.change)}"
     mtf50 = None if newest is None else newest.mtf50_cyc_per_px
     if of_diffraction is not None:
         advice += f" {100 * of_diffraction:.0f} % of diffraction's limit."
+    if newest is not None and mtf50 is not None:
+        if now.lean is not None and not now.lean.is_movement:
+            advice += f" {_leaning(now.lean)}"
+        off = _scale(newest, now.place)
+        if off:
+            advice += f" {sentence(off)} Set the magnification again."
     square = _square(now.sides, focus_step_um)
     clipped = _clipped(None if newest is None else newest.exposure)
     keepers = _keepers(now, loss)
     following = _following(now, focus_step_um)
     best_mtf50 = None if best is None else best.mtf50_cyc_per_px
     shown = "-" if newest is None else "LOST" if mtf50 is None else scale.written(mtf50)
+    if now.trend.name == "moved":
+        shown, advice = "MOVED", f"{advice} MTF50 {shown} {scale.unit}."
     result = Words(
         folder=folder,
         place=_place(now),
         file="" if newest is None else newest.file,
+        trouble=trouble,
         arrow=arrow,
         trend=trend,
         advice=advice,
@@ -168,17 +194,45 @@ def _with_spoken(w: Words) -> Words:
     from dataclasses import replace
 
     parts = [
-        f"{w.place}: {w.trend}." if w.place else f"{_sentence(w.trend)}",
+        f"{w.place}: {w.trend}." if w.place else f"{sentence(w.trend)}",
         w.advice,
-        "" if w.sharpness in ("-", "LOST") else f"{w.sharpness}, best {w.best} {w.unit}.",
-        "" if w.clipped.large == "-" else _sentence(w.clipped.large),
+        "" if w.sharpness in WITHOUT_FIGURE else f"{w.sharpness}, best {w.best} {w.unit}.",
+        "" if w.clipped.large == "-" else sentence(w.clipped.large),
         f"Keepers {w.keepers.large}." if w.file else "",
         f"Next: {w.following.large}." if w.following.large else "",
     ]
     return replace(w, spoken=" ".join(part for part in parts if part))
 
 
-def _sentence(text: str) -> str:
+def _moved(lean: Lean) -> str:
+    """What to do about a frame that moved, and what else it may be."""
+    share = "" if lean.cause.loss is None else f"{100 * lean.cause.loss:.0f} % softer that way. "
+    otherwise = f" Or {lean.cause.otherwise}, if the next is alike." if lean.is_alone else ""
+    return f"{share}Shoot it again. {lean.cause.mend}{otherwise}"
+
+
+def _leaning(lean: Lean) -> str:
+    """One direction softer than the other where that need not be movement."""
+    share = "" if lean.cause.loss is None else f" by {100 * lean.cause.loss:.0f} %"
+    runs = ", frame after frame" if lean.is_repeated else ""
+    either = f"{lean.cause.otherwise} or movement" if lean.is_repeated else "it moved too"
+    return f"Softer {_WAYS[lean.softer][1]}{share}{runs}: {either}."
+
+
+def _scale(newest: QuickLook, place: Shot | None) -> str:
+    """That the chart is not as large as the session says, "" where it is."""
+    m = newest.magnification
+    if m is None:
+        return ""
+    if newest.mtf50_cyc_per_px is None:
+        return "wrong scale"
+    if place is None or abs(m / place.magnification - 1) <= _SCALE_OFF:
+        return ""
+    return f"the chart is at {m:.3g}x, not {place.magnification:g}x"
+
+
+def sentence(text: str) -> str:
+    """Text with a capital and a full stop."""
     text = text.strip()
     return text[:1].upper() + text[1:] + ("" if not text or text.endswith(".") else ".")
 
@@ -225,12 +279,12 @@ def _clipped(exposure: Exposure | None) -> Answer:
         return Answer(
             name="Clipped?",
             large="CLIPPED",
-            detail=f"{_sentence(said)} {_advised(exposure.advice_stops)}, then look again.",
+            detail=f"{sentence(said)} {_advised(exposure.advice_stops)}, then look again.",
             state="bad",
         )
     room = f"{exposure.nearest_channel} is {exposure.headroom_stops:.1f} stops below clipping"
     change = exposure.advice_stops
-    detail = f"{_sentence(room)}" + (f" {_advised(change)}." if change else "")
+    detail = f"{sentence(room)}" + (f" {_advised(change)}." if change else "")
     if "uneven-light" in exposure.flags:
         detail += f" Light is uneven, {exposure.brighter_side or 'the centre'} brighter."
     return Answer(
@@ -268,21 +322,24 @@ def _square(sides: Sides | None, focus_step_um: float) -> Answer:
         rail = f" ({abs(lag) * focus_step_um:.0f} um)" if focus_step_um > 0 else ""
         said = f"{late} is sharpest {abs(lag):.1f} frames{rail} after {early}"
         if abs(lag) >= _LAG_FRAMES:
+            # As in fit: the camera is taken to move away from frame to frame.
+            side = {"top": "upper", "bottom": "lower"}.get(late, late)
+            near = f"{squaring_words([side])} (moving in: the opposite)"
             return Answer(
                 name=name,
                 large="NOT SQUARE",
-                detail=f"{_sentence(said)} Turn the target or the camera.",
+                detail=f"{sentence(near)} {sentence(said)}",
                 state="bad",
             )
         if len(lags) == 2:
-            return Answer(name=name, large="square", detail=_sentence(said), state="good")
+            return Answer(name=name, large="square", detail=sentence(said), state="good")
     share = f"{100 * sides.share:.0f} %"
     if sides.softer:
         other = {"left": "right", "right": "left", "top": "bottom", "bottom": "top"}
         return Answer(
             name=name,
             large=f"{sides.softer} softer",
-            detail=f"{_sentence(sides.softer)[:-1]} corners are {share} softer than "
+            detail=f"{sentence(sides.softer)[:-1]} corners are {share} softer than "
             f"{other[sides.softer]}, by tilt or by the lens: a bracket past its peak tells.",
             state="open",
         )
@@ -372,75 +429,3 @@ def _status(now: Standing, waiting: int) -> str:
     if now.order.homeless:
         parts.append(f"{len(now.order.homeless)} that no series takes")
     return ", ".join(parts)
-
-
-def screen(w: Words, *, url: str, keys: str, columns: int, rows: int) -> str:
-    """A whole terminal screen; plain text where 80 columns of large letters do not fit.
-
-    Parameters
-    ----------
-    w : Words
-    url : str
-        Of the page.
-    keys : str
-        What the keys do.
-    columns, rows : int
-        Size of the terminal.
-    """
-    width = min(columns, _COLUMNS) - 1
-    if columns < _COLUMNS or rows < _ROWS:
-        lines = [
-            f"{w.arrow} {w.trend}, {w.sharpness} {w.unit} (best {w.best})",
-            w.advice,
-            *(f"{a.name} {a.large}. {a.detail}" for a in _answers(w)),
-            w.status,
-            url,
-            keys,
-        ]
-        return "\n".join(_cut(line, width) for line in lines[: max(rows - 1, 1)])
-    lines = [_ends(w.place or w.folder, w.status, width)]
-    lines += big(f"{w.arrow} {w.sharpness}  BEST {w.best}")
-    lines.append(_cut(f"{_sentence(w.trend)} {w.advice}", width))
-    lines.append(_cut(f"Best so far ({w.unit}): {w.best_detail}", width))
-    for answer in _answers(w):
-        large = answer.large.replace(" of ", "/").upper()
-        lines += big(_LARGE.get(answer.name, "{}").format(large))
-        lines.append(_cut(answer.detail, width))
-    lines += [_cut(keys, width), url]
-    return "\n".join(lines)
-
-
-# What the large letters say where the name is not clear from the answer.
-_LARGE = {"Keepers": "KEEPERS {}", "Next shot": "NEXT {}"}
-
-
-def _answers(w: Words) -> tuple[Answer, ...]:
-    answers = (w.clipped, w.square, w.keepers, w.following)
-    return answers if w.shot_list else answers[:3]
-
-
-def screen_line(w: Words) -> str:
-    """One line a frame, where standard output is no terminal."""
-    parts = [
-        f"{w.file}: {w.place}",
-        f"{w.trend}, {w.sharpness} {w.unit}, best {w.best}",
-        f"clipped? {w.clipped.large}",
-        f"square? {w.square.large}",
-        f"keepers {w.keepers.large}",
-    ]
-    if w.following.large:
-        parts.append(f"next {w.following.large}")
-    if w.sharpness == "LOST":
-        parts[1] = f"{w.trend}: {w.advice.removesuffix('.')}"
-    return "; ".join(parts)
-
-
-def _ends(left: str, right: str, width: int) -> str:
-    room = width - len(right) - 2
-    return f"{_cut(left, room):<{room}}  {right}" if room > 10 else _cut(left, width)
-
-
-def _cut(line: str, width: int) -> str:
-    """A line that fits; foreign control characters cannot reach the terminal."""
-    clean = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line)
-    return clean if len(clean) <= width else clean[: width - 3] + "..."

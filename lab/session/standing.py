@@ -7,6 +7,9 @@ hand is that of the frame captured last.
 One frame cannot tell a tilted target from a lens that is soft on one side: of a frame it
 is said that sides differ, and by how much. Over a bracket each side has its own sharpest
 frame, and sides that are sharpest at different frames lie at different distances.
+
+Nor can one frame tell movement from astigmatism: a frame counts as moved where its look
+says so first of all and no frame beside it in the bracket leans the same way.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from lab.session.config import SessionConfig
 from lab.session.frame_table import FrameRow
@@ -26,13 +30,29 @@ from lab.session.live_order import (
 )
 from lab.session.quick_look import QuickLook
 
-__all__ = ["BracketFrame", "Sides", "Standing", "Trend", "focus_trend", "sides_of", "standing"]
+if TYPE_CHECKING:
+    from lab.edges.loss import Cause
+
+__all__ = [
+    "BracketFrame",
+    "Lean",
+    "Sides",
+    "Standing",
+    "Trend",
+    "focus_trend",
+    "lean_of",
+    "sides_of",
+    "standing",
+]
 
 # A change of MTF50 counts beyond noise (95 %) and this share. Judged by us: what a second
 # frame of the same focus shows as well.
 _LEAST_CHANGE = 0.01
 # Share by which opposite sides of a frame may differ. Judged by us.
 _LEAST_SIDES = 0.05
+# A frame beside it that leans so far the same way, of the lean in question: not movement,
+# which does not come twice. Judged by us.
+_SAME_LEAN = 0.5
 _SURE = 1.96  # 95 % of a normal distribution lie within so many standard deviations
 
 
@@ -47,15 +67,44 @@ class BracketFrame:
     reason: str = ""
     is_best: bool = False
     is_keeper: bool = False
+    is_moved: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lean:
+    """One direction softer than the other at a frame's centre, where movement is suspected.
+
+    Attributes
+    ----------
+    softer : str
+        The way the softer edges run: of "vertical" ones the movement is sideways.
+    cause : Cause
+        What ``lab.edges.loss`` says of the movement.
+    is_first : bool
+        Nothing else takes more.
+    is_repeated, is_alone : bool
+        A frame beside it leans the same way; there is none beside it yet.
+    """
+
+    softer: str
+    cause: Cause
+    is_first: bool
+    is_repeated: bool
+    is_alone: bool
+
+    @property
+    def is_movement(self) -> bool:
+        """The frame is lost to movement rather than to focus."""
+        return self.is_first and not self.is_repeated
 
 
 @dataclass(frozen=True, kw_only=True)
 class Trend:
     """Where focus goes.
 
-    ``name`` is "none" (not measured), "first", "rising", "falling" (from the bracket's
-    first frame on), "past-peak" or "level"; ``change`` is that of MTF50 from the frame
-    measured before. [share]
+    ``name`` is "none" (not measured), "moved" (it does not tell), "first", "rising",
+    "falling" (from the bracket's first frame on), "past-peak" or "level"; ``change`` is
+    that of MTF50 from the frame measured before, moved ones passed over. [share]
     """
 
     name: str
@@ -95,6 +144,7 @@ class Standing:
     place: Shot | None
     trend: Trend
     bracket: tuple[BracketFrame, ...]
+    lean: Lean | None
     sides: Sides | None
     order: LiveOrder
     lost: tuple[tuple[str, str], ...]
@@ -153,12 +203,15 @@ def standing(
     newest = frames[-1] if frames else None
     number = {f: i for i, f in enumerate(_same_bracket(order, newest), start=1)}
     here = [f for f in number if f in set(frames)]
-    bracket = _bracket({number[f]: looks[f] for f in here}, loss)
+    leans = _leans([looks[f] for f in here])
+    moved = {file for file, lean in leans.items() if lean.is_movement}
+    bracket = _bracket({number[f]: looks[f] for f in here}, loss, moved)
     return Standing(
         newest=None if newest is None else looks[newest],
         place=None if newest is None else order.shots.get(newest),
         trend=focus_trend(bracket),
         bracket=bracket,
+        lean=None if newest is None else leans.get(newest),
         sides=sides_of([looks[f] for f in here]),
         order=order,
         lost=tuple(
@@ -176,7 +229,50 @@ def _same_bracket(order: LiveOrder, file: str | None) -> list[str]:
     return [f for f in order.frames if order.bracket[f] == order.bracket[file]]
 
 
-def _bracket(looks: Mapping[int, QuickLook], loss: float) -> tuple[BracketFrame, ...]:
+def _leans(looks: Sequence[QuickLook]) -> dict[str, Lean]:
+    """By file, of a bracket's frames in the order of capture."""
+    measured = [look for look in looks if look.mtf50_cyc_per_px is not None]
+    found = {}
+    for i, look in enumerate(measured):
+        lean = lean_of(look, [*measured[max(i - 1, 0) : i], *measured[i + 1 : i + 2]])
+        if lean is not None:
+            found[look.file] = lean
+    return found
+
+
+def lean_of(look: QuickLook, beside: Sequence[QuickLook]) -> Lean | None:
+    """Whether a frame leans to one direction as if it had moved.
+
+    Parameters
+    ----------
+    look : QuickLook
+    beside : sequence of QuickLook
+        Measured frames of its bracket captured just before and after it.
+    """
+    cause = next((cause for cause in look.losses if cause.name == "movement"), None)
+    lean = _leaning(look)
+    if cause is None or lean is None:
+        return None
+    others = [_leaning(other) for other in beside]
+    return Lean(
+        softer="vertical" if lean < 0 else "horizontal",
+        cause=cause,
+        is_first=look.losses[0] is cause,
+        is_repeated=any(o is not None and o / lean >= _SAME_LEAN for o in others),
+        is_alone=not others,
+    )
+
+
+def _leaning(look: QuickLook) -> float | None:
+    """Log of MTF50 of vertical edges over that of horizontal ones, at the centre."""
+    if not {"vertical", "horizontal"} <= set(look.by_direction):
+        return None
+    return math.log(look.by_direction["vertical"] / look.by_direction["horizontal"])
+
+
+def _bracket(
+    looks: Mapping[int, QuickLook], loss: float, moved: set[str]
+) -> tuple[BracketFrame, ...]:
     """Frames by their number in the bracket, judged against the sharpest."""
     sharp = [k.mtf50_cyc_per_px for k in looks.values() if k.mtf50_cyc_per_px is not None]
     best = max(sharp, default=math.inf)
@@ -191,6 +287,7 @@ def _bracket(looks: Mapping[int, QuickLook], loss: float) -> tuple[BracketFrame,
             is_best=i == first,
             is_keeper=look.mtf50_cyc_per_px is not None
             and look.mtf50_cyc_per_px >= (1 - loss) * best,
+            is_moved=look.file in moved,
         )
         for i, look in looks.items()
     )
@@ -206,8 +303,12 @@ def focus_trend(bracket: Sequence[BracketFrame]) -> Trend:
     """
     if not bracket or bracket[-1].mtf50_cyc_per_px is None:
         return Trend(name="none")
+    if bracket[-1].is_moved:
+        return Trend(name="moved")
     values = [
-        (f.mtf50_cyc_per_px, f.mtf50_std or 0.0) for f in bracket if f.mtf50_cyc_per_px is not None
+        (f.mtf50_cyc_per_px, f.mtf50_std or 0.0)
+        for f in bracket
+        if f.mtf50_cyc_per_px is not None and not f.is_moved
     ]
     if len(values) < 2:
         return Trend(name="first")

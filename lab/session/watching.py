@@ -13,7 +13,7 @@ Times are seconds of any one clock that only goes forward.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -27,6 +27,8 @@ __all__ = [
     "Arrival",
     "Arrivals",
     "Stamp",
+    "forgotten",
+    "is_unsettled",
     "looked",
     "next_file",
     "scan",
@@ -193,6 +195,19 @@ def looked(state: Arrivals, at_s: float, look: QuickLook, stamp: Stamp | None) -
         return free  # it grew meanwhile, or went: the next scan says
     seen = _settled(replace(arrival, look=look, tentative=True), at_s)
     return replace(free, files={**state.files, file: seen})
+
+
+def forgotten(state: Arrivals, files: Collection[str]) -> Arrivals:
+    """Looks at these files count no more: what to look for in them has changed."""
+    again = {
+        f: replace(a, look=None, tentative=False) for f, a in state.files.items() if f in files
+    }
+    return replace(state, files={**state.files, **again})
+
+
+def is_unsettled(state: Arrivals) -> bool:
+    """Whether a file waits to be steady and nothing else is going on: scan soon."""
+    return state.current is None and any(a.look is None for a in state.files.values())
 
 
 def waiting(state: Arrivals) -> tuple[str, ...]:

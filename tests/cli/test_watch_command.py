@@ -73,6 +73,33 @@ def test_session_is_followed_through_partial_writes_stop_resume_and_a_dead_worke
         assert watched.stop(signal.SIGTERM) == 0
 
 
+def test_frames_csv_that_changes_counts_at_once_and_a_broken_one_stops_nothing(
+    tiny: SimulatedSession, tmp_path: Path
+) -> None:
+    folder = tmp_path / "session"
+    frames = empty_session(tiny.folder, folder)
+    place = folder / "frames" / "2x"
+    (folder / "frames.csv").write_text("file,marked_stop\n2x/IMG_0007.dng,8\n")
+    with Watched(folder) as watched:
+        shutil.copy(frames[0], place / "IMG_0007.dng")
+        first = watched.document()
+        assert first["marked_stop"] == 8  # the row waited for its frame
+        (folder / "frames.csv").write_text("file,marked_stop\n2x/IMG_0007.dng,wide\n")
+        time.sleep(0.5)
+        shutil.copy(frames[1], place / "IMG_0008.dng")
+        assert watched.document()["status"] == "measured"
+        (folder / "frames.csv").write_text("file,marked_stop\n2x/IMG_0009.dng,4\n")
+        shutil.copy(frames[2], place / "IMG_0009.dng")
+        assert watched.document()["marked_stop"] == 4
+        (place / "IMG_0010.dng").touch()
+        empty = watched.document()
+        assert (empty["status"], empty["reason"][:19]) == ("unreadable", "is empty (0 bytes).")
+        assert watched.stop() == 0
+        said = " ".join(watched.errors().split())
+    assert "row 2, file: there is no frame '2x/IMG_0007.dng'" in said
+    assert "row 2, marked_stop: must be a number more than 0 or blank, not 'wide'" in said
+
+
 def asked(
     url: str, method: str = "GET", headers: dict[str, str] | None = None, path: str | None = None
 ) -> tuple[int, str]:

@@ -210,7 +210,7 @@ def test_stops_of_a_place() -> None:
 def test_squareness_is_told_with_its_mend() -> None:
     tilt, curvature, centring = shape_sentences(SHAPE)
     assert "away at the left side" in tilt
-    assert "bring its left side nearer" in tilt  # the other axis is within its doubt
+    assert "bring the target's left side nearer" in tilt  # the other axis is within its doubt
     assert "towards the lens" in curvature
     assert "no hint of decentring" in centring
 

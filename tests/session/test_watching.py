@@ -13,6 +13,8 @@ from lab.session.watching import (
     REST_S,
     Arrivals,
     Stamp,
+    forgotten,
+    is_unsettled,
     looked,
     next_file,
     scan,
@@ -138,3 +140,15 @@ def test_scan_finds_raw_files_below_and_nothing_else(tmp_path: Path) -> None:
     os.utime(tmp_path / "IMG_2.nef", ns=(3, 12345))
     assert scan(tmp_path)["IMG_2.nef"] == Stamp(12345, 5)
     assert scan(tmp_path / "not there") == {}
+
+
+def test_forgotten_look_is_had_again() -> None:
+    state = after((0.0, {"A.dng": FIRST}), (0.1, {"A.dng": FIRST}))
+    assert is_unsettled(state)
+    state = looked(started(state, "A.dng"), 0.5, look("A.dng"), FIRST)
+    assert next_file(state, 0.6) is None
+    assert not is_unsettled(state)
+    state = forgotten(state, ["A.dng", "gone.dng"])
+    assert next_file(state, 0.6) == "A.dng"
+    assert set(state.files) == {"A.dng"}
+    assert not is_unsettled(started(state, "A.dng"))
