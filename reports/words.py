@@ -172,9 +172,20 @@ def marked_stop(stop: float) -> str:
     return f"f/{stop:g}"
 
 
-def estimated_stop(stop: float | None, digits: int = 1, *, missing: str = "not bracketed") -> str:
-    """A stop that was estimated between the marks: f/6.1, f/8.0."""
-    return f"f/{number(stop, digits)}" if is_known(stop) else missing
+def estimated_stop(
+    stop: float | None, digits: int | None = None, *, missing: str = "not bracketed"
+) -> str:
+    """A stop that was estimated between the marks, as rings write theirs: f/6.1, f/8, f/11.
+
+    One decimal below f/10 and none from there on; no zero at the end. So every estimated
+    stop is written, here and in the terminal, but for fixed ``digits`` where differences
+    are read.
+    """
+    if stop is None or not is_known(stop):
+        return missing
+    if digits is not None:
+        return f"f/{number(stop, digits)}"
+    return f"f/{round(stop, 1 if round(stop, 1) < 10 else 0):g}"
 
 
 def marked_value(series: SeriesResult, stop: float | None) -> float | None:
@@ -247,7 +258,7 @@ def mtf50_words(point: StopPoint) -> str:
     )
 
 
-def stop_span(low95: float | None, high95: float | None, digits: int = 1) -> str:
+def stop_span(low95: float | None, high95: float | None, digits: int | None = None) -> str:
     """``f/5.4 to f/6.9``: a 95 % interval of a stop."""
     if not (is_known(low95) or is_known(high95)):
         return "unknown"

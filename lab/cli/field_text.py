@@ -1,7 +1,8 @@
-"""The field of one magnification in the terminal, 80 columns."""
+"""The field of each magnification in the terminal, 80 columns."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import typer
@@ -12,31 +13,44 @@ from lab.cli.terminal import print_table, print_wrapped
 if TYPE_CHECKING:
     from lab.inference.results import FieldPoint, LensSeries
 
-__all__ = ["print_field"]
+__all__ = ["print_fields"]
 
 _NONE = "-"
 
 
-def print_field(series: LensSeries) -> None:
+def print_fields(several: Sequence[LensSeries]) -> None:
     """Focus, aberrations and sharpness of each place, and how square and flat it all is."""
-    from reports.field_words import shape_sentences, stop_nearest
+    from reports.field_words import shape_sentences
 
-    if not series.field:
+    shown = [series for series in several if series.field]
+    if not shown:
         return
-    shown = stop_nearest(series.field[0], series.optimum_stop)
-    at = "" if shown is None else f", MTF50 at {stop_text(shown.marked_stop)}"
-    typer.echo(f"\n{series.magnification:g}x: places of the field at their best focus{at}")
-    print_table(
-        ["place", "focus um", "astig um", "coma um", "radial", "circle", "share", "best"],
-        [_row(point, series.optimum_stop) for point in series.field],
-    )
+    for series in shown:
+        _print_places(series)
     print_wrapped(
         "focus: in the subject, against the centre; astigmatism: on the sensor; coma: path "
         "length at the widest stop; MTF50 in cycles/mm along the radius and along the circle"
     )
-    if series.shape is not None:
-        for sentence in shape_sentences(series.shape):
-            print_wrapped(sentence.replace("µ", "u").replace("±", "+-"))
+    sizes: dict[str, list[str]] = {}  # by sentence: what holds at several is said once
+    for series in shown:
+        for sentence in () if series.shape is None else shape_sentences(series.shape):
+            sizes.setdefault(sentence, []).append(f"{series.magnification:.4g}x")
+    if sizes:
+        typer.echo("\nhow square, flat and centred it is")
+    for sentence, where in sorted(sizes.items(), key=lambda one: len(one[1])):
+        print_wrapped(f"{', '.join(where)}: {sentence}".replace("µ", "u").replace("±", "+-"))
+
+
+def _print_places(series: LensSeries) -> None:
+    from reports.field_words import stop_nearest
+
+    shown = stop_nearest(series.field[0], series.optimum_stop)
+    at = "" if shown is None else f", MTF50 at {stop_text(shown.marked_stop)}"
+    typer.echo(f"\n{series.magnification:.4g}x: places of the field at their best focus{at}")
+    print_table(
+        ["place", "focus um", "astig um", "coma um", "radial", "circle", "share", "best"],
+        [_row(point, series.optimum_stop) for point in series.field],
+    )
 
 
 def _row(point: FieldPoint, stop: float | None) -> list[str]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from lab.cli.field_text import print_field
+from lab.cli.field_text import print_fields
 from lab.cli.rules_text import print_rules
 from lab.cli.summary import stop_text
 from lab.cli.terminal import print_table, print_wrapped
@@ -24,8 +24,9 @@ def print_lens(lens: LensResult) -> None:
     if any(series.rules for series in lens.series):
         typer.echo("\nrules of thumb")
         print_rules([(series.magnification, series.rules) for series in lens.series])
+    is_shift_explained = False
     for series in lens.series:
-        typer.echo(f"\n{series.magnification:g}x: effective f-number and what takes the contrast")
+        typer.echo(f"\n{series.magnification:.4g}x: effective f-number and what takes the contrast")
         print_table(
             [
                 *("stop", "effective", "std", "diffraction", "spherical", "focus", "pixel"),
@@ -33,20 +34,23 @@ def print_lens(lens: LensResult) -> None:
             ],
             _stop_rows(series),
         )
-        if len(series.stops) > 1:
+        if len(series.stops) > 1 and not is_shift_explained:
             print_wrapped("shift: of best focus in the subject, against the first stop")
+            is_shift_explained = True
         for stop in series.stops:
             if abs(stop.beyond_model_percent) > _WORST_BEYOND_PERCENT:
                 print_wrapped(
                     f"{stop_text(stop.marked_stop)}: {stop.beyond_model_percent:+.1f} % against "
                     "the model"
                 )
-        for channel in series.channels:
-            if channel.channel != "green":
-                print_wrapped(
-                    f"{channel.channel}: sharpest at {stop_text(channel.optimum_stop)} "
-                    f"({stop_text(channel.optimum_low95)} to {stop_text(channel.optimum_high95)})"
-                )
+        others = [
+            f"{one.channel} at {stop_text(one.optimum_stop)} ({stop_text(one.optimum_low95)} to "
+            f"{stop_text(one.optimum_high95)})"
+            for one in series.channels
+            if one.channel != "green"
+        ]
+        if others:
+            print_wrapped(f"sharpest: {', '.join(others)}")
         if series.detail_um is not None and series.detail_stop is not None:
             span = (
                 ""
@@ -57,7 +61,7 @@ def print_lens(lens: LensResult) -> None:
                 f"lines {series.detail_um:.1f} um wide in the subject: most contrast at "
                 f"{stop_text(series.detail_stop)}{span}"
             )
-        print_field(series)
+    print_fields(lens.series)
     typer.echo("\nthe lens, from all frames together")
     print_table(["figure", "value", "std", ""], [_figure_row(one) for one in lens.figures])
     for cone in lens.cones:
@@ -82,7 +86,7 @@ def _figure_row(figure: LensFigure) -> list[str]:
     unit = f" {figure.unit}" if figure.unit else ""
     return [
         figure.name,
-        f"{figure.value:.3f}{unit}",
+        f"{figure.value:z.3f}{unit}",
         f"{figure.std:.3f}",
         "" if figure.measured else "not measured",
     ]

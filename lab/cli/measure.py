@@ -20,8 +20,9 @@ from lab.cli.terminal import (
 from lab.errors import LabError
 
 if TYPE_CHECKING:
-    from lab.session.draft import Problem
-    from lab.session.store import FrameRecord
+    from lab.session.config import SessionConfig
+    from lab.session.draft import Assignment, Problem
+    from lab.session.records import FrameRecord
 
 __all__ = ["measure"]
 
@@ -32,7 +33,8 @@ def measure(
         bool,
         typer.Option(
             "--propose",
-            help="Measure nothing: say what is wrong and write frames.csv, to be completed.",
+            help="Measure nothing: say what is wrong, and write frames.csv to be completed, or "
+            "check the one that is there.",
         ),
     ] = False,
     again: Annotated[bool, typer.Option("--again", help="Measure finished frames too.")] = False,
@@ -91,17 +93,50 @@ def measure(
 
 
 def _propose(session: Path, workers: int) -> None:
-    """Write frames.csv with what is known, and say what is not."""
-    from lab.session.draft import listed
+    """Write frames.csv with what is known, or check the one there; say what is not known."""
+    from lab.session.frame_table import TABLE_NAME
     from lab.session.inventory import look_over_session
-    from lab.session.propose import blank_cells, refuse_existing_table, write_frame_table
+    from lab.session.propose import rowless_frames, stray_rows, write_frame_table
 
-    refuse_existing_table(session)
+    table = session / TABLE_NAME
+    is_there = table.exists()
+    stray = stray_rows(session) if is_there else ()
+    if stray:  # the rest of the session cannot be read with them
+        print_problems(stray)
+        print_wrapped(
+            f"{table} was checked and not written. Once this is mended, check the rest: "
+            f"stopwise measure {session} --propose"
+        )
+        raise typer.Exit(2)
     with progress_bar("looking for slates") as move:
         config, assignment = look_over_session(session, workers=workers, slate_progress=move)
-    path = write_frame_table(session, assignment)
-    print_problems(assignment.problems)
-    typer.echo(f"Wrote {path}: {len(assignment.frames)} frames.")
+    if not is_there:
+        write_frame_table(session, assignment)
+        print_problems(assignment.problems)
+        typer.echo(f"Wrote {table}: {len(assignment.frames)} frames.")
+        if not _print_blanks(config, assignment):
+            typer.echo("Nothing is blank. Correct what is wrong, if anything is.")
+        print_wrapped(f"Then: stopwise measure {session}")
+        return
+    problems = (*assignment.problems, *rowless_frames(session, assignment))
+    print_problems(problems)
+    _print_blanks(config, assignment)
+    print_wrapped(f"{table} is there already: it was checked and not written.")
+    if any(problem.severity == "error" for problem in problems):
+        print_wrapped(
+            f"Mend the errors and check again, or move it away: stopwise measure {session} "
+            "--propose"
+        )
+        raise typer.Exit(2)
+    sound = "Nothing in it is refused: see to the warnings" if problems else "It is sound"
+    print_wrapped(f"{sound}. Then: stopwise measure {session}")
+
+
+def _print_blanks(config: SessionConfig, assignment: Assignment) -> bool:
+    """What each column lacks, and what to do about it; whether anything is lacking."""
+    from lab.session.draft import listed
+    from lab.session.propose import blank_cells
+
     blank = {c: files for c, files in blank_cells(config, assignment).items() if files}
     for column, files in blank.items():
         frames = "1 frame" if len(files) == 1 else f"{len(files)} frames"
@@ -111,9 +146,7 @@ def _propose(session: Path, workers: int) -> None:
             "Fill in the blank cells, or write use = no for a frame that does not belong; leave "
             "the columns as they are."
         )
-    else:
-        typer.echo("Nothing is blank. Correct what is wrong, if anything is.")
-    print_wrapped(f"Then: stopwise measure {session}")
+    return bool(blank)
 
 
 def _print_failures(frames: Sequence[FrameRecord]) -> None:

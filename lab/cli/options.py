@@ -7,10 +7,11 @@ import re
 
 from lab.errors import LabError
 
-__all__ = ["magnifications_of", "numbers", "pitch_um", "positive", "sensor_mm"]
+__all__ = ["magnifications_of", "numbers", "pitch_um", "positive", "seconds", "sensor_mm"]
 
 # Beyond these a chart is finer than can be made, or larger than can be printed.
 _MAGNIFICATION_LOWEST, _MAGNIFICATION_HIGHEST = 0.05, 20.0
+_LONGEST_S = 60.0  # of a hand-held or flash exposure anyone plans
 _PITCH_LOWEST_UM, _PITCH_HIGHEST_UM = 0.5, 50.0  # as session.toml has it
 
 
@@ -67,3 +68,17 @@ def sensor_mm(text: str) -> tuple[float, float]:
     if not (width > 0 and height > 0):
         raise LabError(f"--sensor {text}: give width x height in mm, like 36x24.")
     return width, height
+
+
+def seconds(option: str, text: str) -> float:
+    """A time as photographers write it: 1/200, 0.5 or 2."""
+    parts = text.strip().split("/")
+    try:
+        value = float(parts[0]) / (float(parts[1]) if len(parts) == 2 else 1.0)
+    except (ValueError, ZeroDivisionError):
+        value = 0.0
+    if len(parts) > 2 or not 0 < value < float("inf"):
+        raise LabError(f"{option} {text}: give seconds, like 1/200 or 0.5.")
+    if value > _LONGEST_S:
+        raise LabError(f"{option} {text}: is {value:g} seconds. For a fraction write 1/{text}.")
+    return value

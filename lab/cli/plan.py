@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lab.cli.options import magnifications_of, numbers, pitch_um, positive, sensor_mm
+from lab.cli.options import magnifications_of, numbers, pitch_um, positive, seconds, sensor_mm
 from lab.cli.terminal import print_json
 
 if TYPE_CHECKING:
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["plan"]
 
-_LONGEST_S = 60.0  # of a hand-held or flash exposure anyone plans
 
 _STOPS = "2.8,4,5.6,8,11,16"
 
@@ -88,7 +88,12 @@ def plan(
     raw_suffix: Annotated[str, typer.Option(help="Of raw files, for --new.")] = "dng",
     sheet: Annotated[Path | None, typer.Option(help="Write the shot list, a PDF.")] = None,
     paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
-    csv: Annotated[Path | None, typer.Option(help="Write the figures as a table.")] = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write the figures as a table, and the limits beside it: NAME-limits.csv."
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
 ) -> None:
     """Predict what a rig can do at each stop, and plan what to shoot.
@@ -97,7 +102,8 @@ def plan(
 
     Example without a file: stopwise plan -m 1 -m 2 --pitch 4.35 --focal-length 75
     """
-    from lab.cli.plan_text import plan_document, print_plan
+    from lab.cli.plan_tables import csv_text, limits_csv_text, limits_path, plan_document
+    from lab.cli.plan_text import print_plan
     from lab.errors import LabError
     from lab.inference.aperture_limits import Criteria
     from lab.session.plan import Shooting, plan_rig
@@ -121,6 +127,10 @@ def plan(
         rig = _bare_rig(sizes, sensor, pitch, stops, pupil_ratio, focal_length, name)
     if paper not in PAPERS_MM:
         raise LabError(f"--paper {paper}: give {' or '.join(PAPERS_MM)}.")
+    if sheet is not None and sheet.suffix.lower() != ".pdf":
+        raise LabError(
+            f"--sheet {sheet}: the shot list is a PDF. Name it so: {sheet.with_suffix('.pdf')}."
+        )
     if not re.fullmatch(r"[A-Za-z0-9]{1,8}", raw_suffix):
         raise LabError(f"--raw-suffix {raw_suffix}: give letters and digits alone, like dng.")
     if focus_error is not None and not 0 <= focus_error < float("inf"):
@@ -131,8 +141,8 @@ def plan(
         if not 0 < percent < 100:
             raise LabError(f"{name} {percent:g}: give a percentage between 0 and 100, like {like}.")
     shooting = Shooting(
-        shutter_s=_seconds("--shutter", shutter),
-        flash_s=_seconds("--flash", flash),
+        shutter_s=seconds("--shutter", shutter),
+        flash_s=seconds("--flash", flash),
         ambient_under_stops=ambient_under,
         hand_speed_mm_per_s=positive("--hand-speed", hand_speed, "5"),
     )
@@ -150,7 +160,10 @@ def plan(
     )
     others = [positive("--other-pitch", one, "3.8") for one in other_pitch or ()]
     limits = _limits(found, criteria, others, rule)
-    made = _written(found, new, sheet, csv, paper, raw_suffix)
+    tables = {}
+    if csv is not None:
+        tables = {csv: csv_text(found), limits_path(csv): limits_csv_text(criteria, limits)}
+    made = _written(found, new, sheet, tables, paper, raw_suffix)
     if as_json:
         print_json({**plan_document(found, criteria, limits), "files": list(made)})
         return
@@ -159,27 +172,25 @@ def plan(
         typer.echo(f"Made {file}")
 
 
-def _seconds(option: str, text: str) -> float:
-    """A time as photographers write it: 1/200, 0.5 or 2."""
-    from lab.errors import LabError
-
-    parts = text.strip().split("/")
-    try:
-        value = float(parts[0]) / (float(parts[1]) if len(parts) == 2 else 1.0)
-    except (ValueError, ZeroDivisionError):
-        value = 0.0
-    if len(parts) > 2 or not 0 < value < float("inf"):
-        raise LabError(f"{option} {text}: give seconds, like 1/200 or 0.5.")
-    if value > _LONGEST_S:
-        raise LabError(f"{option} {text}: is {value:g} seconds. For a fraction write 1/{text}.")
-    return value
-
 
 def _rig_of_file(path: Path, sizes: tuple[float, ...] | None) -> Rig:
     from dataclasses import replace
 
+    from lab.errors import LabError
     from lab.session.rig_file import read_rig
 
+    if path.is_dir():
+        is_session = (path / "session.toml").exists()
+        raise LabError(
+            f"{path}: is a folder; a plan is made from a rig's TOML file, or from options like "
+            "-m 1 -m 2 --pitch 4.35. "
+            + (
+                f"It holds a session, which others read: stopwise watch {path} while shooting, "
+                f"stopwise measure {path} after it."
+                if is_session
+                else f"Name the file, or make a session there with --new {path}."
+            )
+        )
     rig = read_rig(path)
     return rig if sizes is None else replace(rig, magnifications=sizes)
 
@@ -249,6 +260,7 @@ def _limits(
             pixel_pitch_um=pitch,
             sensor_mm=body.sensor_mm,
             widest_effective=min(p.effective_f_number for p in series.points),
+            smallest_effective=max(p.effective_f_number for p in series.points),
             # Without a ring, limits are those of a symmetric lens: rules speak of no other.
             per_marked=series.optics.per_marked or 1 / equivalent_stop(1.0, series.magnification),
             wavelength_um=found.wavelength_um,
@@ -264,18 +276,17 @@ def _written(
     found: Plan,
     new: Path | None,
     sheet: Path | None,
-    csv: Path | None,
+    tables: Mapping[Path, str],
     paper: str,
     raw_suffix: str,
 ) -> tuple[str, ...]:
     """Write what was asked for; nothing that is there is overwritten."""
-    from lab.cli.plan_text import csv_text
     from lab.errors import LabError
     from lab.session.new_session import new_session, plan_pages
     from targets import write_pdf
     from targets.files import save_bytes
 
-    for option, path in (("--sheet", sheet), ("--csv", csv)):
+    for option, path in (("--sheet", sheet), *(("--csv", path) for path in tables)):
         if path is not None and path.exists():
             raise LabError(f"{option} {path}: is there already. Name a new file.")
     made: list[str] = []
@@ -285,7 +296,7 @@ def _written(
     if sheet is not None:
         write_pdf(plan_pages(found, paper=paper), sheet)
         made.append(str(sheet))
-    if csv is not None:
-        save_bytes(csv_text(found).encode(), csv)
-        made.append(str(csv))
+    for path, text in tables.items():
+        save_bytes(text.encode(), path)
+        made.append(str(path))
     return tuple(made)

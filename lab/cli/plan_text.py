@@ -1,28 +1,32 @@
-"""A plan as the lines, the JSON and the table that ``stopwise plan`` gives, 80 columns."""
+"""A plan as the lines that ``stopwise plan`` prints, 80 columns."""
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import typer
 
-from lab.cli.summary import stop_text
+from lab.cli.summary import print_left_ended, rule_text, stop_text
 from lab.cli.terminal import print_table, print_wrapped
 
 if TYPE_CHECKING:
     from lab.inference.aperture_limits import ApertureLimit, Criteria
     from lab.session.plan import Plan, PlanPoint, PlanSeries
 
-__all__ = ["csv_text", "plan_document", "print_plan"]
+__all__ = ["print_plan", "target_sentences"]
 
 _HEADS = (
     *("stop", "eff.", "image", "object", "Nyq.", "wave", "geom.", "step"),
-    *("n", "light", "hand"),
+    *("n", "light", "hand "),
 )
+_COLUMNS = 80
+_MARK_OF = {"within": "", "wider": "*", "smaller": "+"}
+_MARKS = {
+    "*": "*: wider than this lens opens: none of its stops is wide enough.",
+    "+": "+: beyond its smallest stop: none of its stops goes too far.",
+}
 
 
 def print_plan(plan: Plan, criteria: Criteria, limits: Sequence[ApertureLimit]) -> None:
@@ -38,7 +42,8 @@ def print_plan(plan: Plan, criteria: Criteria, limits: Sequence[ApertureLimit]) 
         "Nyq.: its share of half a cycle a pixel, percent; "
         "wave, geom.: depth in um, within a quarter wave and a blur disc of two pixels; step, n: "
         "of the rail in um, and frames, to bracket the peak; light: stops to add; hand: longest "
-        "exposure that costs no more than a tenth of the contrast at MTF50."
+        "exposure that costs no more than a tenth of the contrast at MTF50"
+        + (", !: the light below lasts longer." if _is_any_over_budget(plan) else ".")
     )
     _print_limits(plan, criteria, limits)
     _print_light(plan)
@@ -49,7 +54,7 @@ def print_plan(plan: Plan, criteria: Criteria, limits: Sequence[ApertureLimit]) 
 
 
 def _print_series(series: PlanSeries) -> None:
-    from lab.session.new_session import setting_text
+    from lab.session.new_session import ring_text, setting_text
 
     said = f"{series.magnification:.4g}x. {setting_text(series)}"
     if series.optics.per_marked is not None:
@@ -57,22 +62,29 @@ def _print_series(series: PlanSeries) -> None:
     typer.echo()
     print_wrapped(said)
     points = series.shot_points
-    print_table(_HEADS, [_row(point) for point in points])
+    print_table(_HEADS, [_row(series, point) for point in points])
     if any(point.is_front_limited for point in points):
         last = max(
             (p for p in series.points if p.is_front_limited), key=lambda p: p.marked_stop or 0
         )
         print_wrapped(
-            f"Down to {stop_text(last.marked_stop)} what stands before the lens sets the cone: "
+            f"Down to {ring_text(last)} what stands before the lens sets the cone: "
             "the ring changes nothing there."
         )
     if "rail-too-coarse" in series.flags:
         print_wrapped("The rail's finest step is coarser than a bracket wants at some stop.")
 
 
-def _row(point: PlanPoint) -> list[str]:
+def _is_any_over_budget(plan: Plan) -> bool:
+    return any(s.is_over_budget(p) for s in plan.series for p in s.shot_points)
+
+
+def _row(series: PlanSeries, point: PlanPoint) -> list[str]:
+    from lab.session.new_session import ring_text
+
+    mark = "!" if series.is_over_budget(point) else " "
     return [
-        "fixed" if point.marked_stop is None else f"f/{point.marked_stop:g}",
+        ring_text(point),
         f"{point.effective_f_number:.1f}",
         f"{point.mtf50_image_cyc_per_mm:.1f}",
         f"{point.mtf50_object_cyc_per_mm:.0f}",
@@ -82,7 +94,7 @@ def _row(point: PlanPoint) -> list[str]:
         f"{point.focus_step_um:g}",
         str(point.frames),
         "-" if point.added_stops is None else f"{point.added_stops:+.1f}",
-        _time(point.longest_exposure_s),
+        f"{_time(point.longest_exposure_s)}{mark}",
     ]
 
 
@@ -103,20 +115,28 @@ def _print_limits(plan: Plan, criteria: Criteria, limits: Sequence[ApertureLimit
     with_detail = criteria.detail_um is not None
     typer.echo("\nHow far to stop down, by criterion and by rule of thumb")
     header = ["size", "pitch", f"{criteria.loss_percent:g} % off", f"{criteria.airy_pixels:g} px"]
-    header += ["print", *([f"{criteria.detail_um:g} um"] if with_detail else []), "rules of thumb"]
+    header += ["print", *([f"{criteria.detail_um:g} um"] if with_detail else [])]
     rows = []
     for one in limits:
-        detail = "finer" if one.is_detail_finer else stop_text(one.detail_stop)
-        rows.append(
-            [
-                f"{one.magnification:.4g}x",
-                f"{one.pixel_pitch_um:g}",
-                *map(stop_text, (one.loss_stop, one.pixels_stop, one.print_stop)),
-                *([detail] if with_detail else []),
-                ", ".join(_rule(text, stop) for text, stop in one.rules) or "-",
-            ]
+        stops = [one.loss_stop, one.pixels_stop, one.print_stop]
+        cells = [f"{stop_text(stop)}{_mark(one, stop) or ' '}" for stop in stops]
+        if one.is_detail_finer:
+            cells.append("finer ")
+        elif with_detail:
+            cells.append(f"{stop_text(one.detail_stop)}{_mark(one, one.detail_stop) or ' '}")
+        rows.append([f"{one.magnification:.4g}x", f"{one.pixel_pitch_um:g}", *cells])
+    _print_with_rules(header, rows, limits)
+    marks = {
+        _mark(one, stop)
+        for one in limits
+        for stop in (
+            *(one.loss_stop, one.pixels_stop, one.print_stop, one.detail_stop),
+            *(stop for _, stop in one.rules),
         )
-    print_table(header, rows)
+    }
+    said = [words for mark, words in _MARKS.items() if mark in marks]
+    if said:
+        print_wrapped(" ".join(said))
     if plan.series[0].optics.per_marked is None:
         print_wrapped(
             "An objective has no ring: these are stops of a symmetric lens, on whose ring it would "
@@ -144,13 +164,37 @@ def _print_limits(plan: Plan, criteria: Criteria, limits: Sequence[ApertureLimit
     )
 
 
+def _mark(limit: ApertureLimit, stop: float | None) -> str:
+    """What to put behind a limit that lies beyond the lens's stops; empty within them."""
+    return "" if stop is None else _MARK_OF[limit.on_lens(stop)]
+
+
+def _print_with_rules(
+    header: list[str], rows: list[list[str]], limits: Sequence[ApertureLimit]
+) -> None:
+    """The table with the rules of thumb behind it, on as many lines as 80 columns need."""
+    widths = [max(len(row[i]) for row in (header, *rows)) for i in range(len(header))]
+    room = _COLUMNS - sum(widths) - 2 * len(widths)
+    table = []
+    for row, one in zip(rows, limits, strict=True):
+        lines: list[str] = []
+        for text, stop in one.rules:
+            said = _rule(text, stop) + _mark(one, stop)
+            if lines and len(lines[-1]) + len(said) + 3 <= room:  # a blank, and a comma or two
+                lines[-1] += f", {said}"
+            else:
+                lines = [*(f"{line}," if line is lines[-1] else line for line in lines), said]
+        empty = [""] * len(row)
+        table += [[*(empty if k else row), line] for k, line in enumerate(lines or ["-"])]
+    print_left_ended([[*header, "rules of thumb"], *table])
+
+
 def _rule(text: str, stop: float) -> str:
     """A rule as written where it names the ring, else with where it comes to stand."""
-    name = text.split(": ")[-1]
     return (
         f"f/11 scaled: {stop_text(stop)}"
         if text == "infinity f/11"
-        else (name if ": " in text else f"{text}: {stop_text(stop)}")
+        else (rule_text(text) if ": " in text else f"{text}: {stop_text(stop)}")
     )
 
 
@@ -168,18 +212,39 @@ def _print_light(plan: Plan) -> None:
         "the smallest."
     )
     print_wrapped(
-        "Over budget: put the rig on a support, darken the room, or turn the flash down, which "
-        "shortens it. Never look into the flash at close range; heads get hot."
+        f"{_over_budget_text(plan)} Never look into the flash at close range; heads get hot."
+    )
+
+
+def _over_budget_text(plan: Plan) -> str:
+    """Which stops a hand smears in the planned light, and the mend."""
+    from lab.session.new_session import ring_text
+
+    over = {
+        series.magnification: [ring_text(p) for p in series.shot_points if series.is_over_budget(p)]
+        for series in plan.series
+    }
+    said = ", ".join(
+        f"{size:.4g}x "
+        + ("at every stop" if len(stops) == len(series.shot_points) else f"at {', '.join(stops)}")
+        for (size, stops), series in zip(over.items(), plan.series, strict=True)
+        if stops
+    )
+    if not said:
+        return "No stop is over budget in the hand."
+    return (
+        f"Over budget in the hand (!): {said}. Put the rig on a support, darken the room, or turn "
+        "the flash down, which shortens it."
     )
 
 
 def _print_target(plan: Plan) -> None:
     typer.echo("\nThe target")
-    for sentence in _target_sentences(plan):
+    for sentence in target_sentences(plan):
         print_wrapped(sentence)
 
 
-def _target_sentences(plan: Plan) -> tuple[str, ...]:
+def target_sentences(plan: Plan) -> tuple[str, ...]:
     """How the edge must be made and lit, a line each."""
     from lab.session.plan_target import plan_lighting, plan_need
 
@@ -202,62 +267,3 @@ def _target_sentences(plan: Plan) -> tuple[str, ...]:
         f"Lit: from behind, through an even diffuser of {width} x {height} mm or more, "
         f"{advice.diffuser_distance_mm:g} mm behind the edge; 'stopwise target' says more."
     )
-
-
-def plan_document(
-    plan: Plan, criteria: Criteria, limits: Sequence[ApertureLimit]
-) -> dict[str, Any]:
-    """All figures for machines."""
-    from dataclasses import asdict
-
-    one = plan.shooting
-    return {
-        "rig": plan.rig.name,
-        "pixel_pitch_um": plan.rig.body.pixel_pitch_um,
-        "wavelength_um": plan.wavelength_um,
-        "series": [
-            {
-                "magnification": series.magnification,
-                "own_magnification": series.optics.own_magnification,
-                "focal_length_mm": series.optics.focal_length_mm,
-                "extension_mm": series.optics.extension_mm,
-                "bellows_mm": series.optics.bellows_mm,
-                "working_distance_mm": series.optics.working_distance_mm,
-                "effective_per_marked": series.optics.per_marked,
-                "field_mm": list(series.field_mm),
-                "frames_per_stop": series.frames_per_stop,
-                "hand_blur_um": series.hand_blur_um,
-                "flags": list(series.flags),
-                "points": [asdict(point) for point in series.points],
-            }
-            for series in plan.series
-        ],
-        "light": {
-            **asdict(one),
-            "flash_share": 1 - one.ambient_share,
-            "effective_exposure_s": one.effective_exposure_s,
-        },
-        "criteria": asdict(criteria),
-        "limits": [
-            {**asdict(limit), "rules": [{"rule": r, "stop": s} for r, s in limit.rules]}
-            for limit in limits
-        ],
-        "target": list(_target_sentences(plan)),
-        "assumptions": list(plan.assumptions),
-    }
-
-
-def csv_text(plan: Plan) -> str:
-    """One row for each magnification and stop, blank where there is no figure."""
-    from dataclasses import asdict
-
-    rows = [
-        {"magnification": series.magnification, **asdict(point)}
-        for series in plan.series
-        for point in series.points
-    ]
-    out = io.StringIO()
-    writer = csv.DictWriter(out, fieldnames=list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return out.getvalue()

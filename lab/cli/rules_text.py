@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from lab.cli.summary import stop_text
+from lab.cli.summary import rule_text, stop_text
 from lab.cli.terminal import print_table, print_wrapped
 
 if TYPE_CHECKING:
@@ -34,15 +34,15 @@ def print_rules(verdicts: Sequence[tuple[float, Sequence[RuleResult]]]) -> None:
     for size, several in verdicts:
         for one in several:
             if one.reason:
-                print_wrapped(f"{size:g}x, {one.rule}: {one.verdict}: {one.reason}")
+                print_wrapped(f"{size:.4g}x, {rule_text(one.rule)}: {one.reason}")
 
 
 def _row(size: float, one: RuleResult) -> list[str]:
     loss, low, high = one.loss_percent, one.loss_low95, one.loss_high95
     depth = one.depth_given_away
     return [
-        f"{size:g}x",
-        one.rule,
+        f"{size:.4g}x",
+        rule_text(one.rule),
         one.verdict,
         f"{100 * one.probability:.0f} %",
         stop_text(one.limit_stop),

@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from scipy.special import jn_zeros
 
@@ -28,6 +29,7 @@ from lab.optics.system import channel_band, diffraction_mtf, diffraction_mtf50
 __all__ = ["ApertureLimit", "Criteria", "airy_f_number", "aperture_limit"]
 
 _PRINT_DIAGONALS = 1500.0
+_ROUNDING = 1e-6  # f/11 / (1 + 3) is f/2.8
 _WIDEST, _DEEPEST = 0.05, 5000.0  # effective f-numbers looked at
 
 
@@ -68,6 +70,8 @@ class ApertureLimit:
     ----------
     magnification, pixel_pitch_um, per_marked : float
         ``per_marked`` turns ring positions into effective f-numbers.
+    widest_stop, smallest_stop : float
+        Ends of the lens, which limits may lie beyond.
     loss_stop, pixels_stop, print_stop : float
     detail_stop : float or None
         None where no stop shows the detail, or none was named.
@@ -80,12 +84,26 @@ class ApertureLimit:
     magnification: float
     pixel_pitch_um: float
     per_marked: float
+    widest_stop: float
+    smallest_stop: float
     loss_stop: float
     pixels_stop: float
     print_stop: float
     detail_stop: float | None
     is_detail_finer: bool
     rules: tuple[tuple[str, float], ...]
+
+    def on_lens(self, stop: float) -> Literal["within", "wider", "smaller"]:
+        """Where a limit lies: within the lens's stops, or beyond one of their ends.
+
+        Parameters
+        ----------
+        stop : float
+            Ring position. [-], > 0
+        """
+        if stop < self.widest_stop * (1 - _ROUNDING):
+            return "wider"
+        return "smaller" if stop > self.smallest_stop * (1 + _ROUNDING) else "within"
 
 
 def airy_f_number(disc_um: float, wavelength_um: float) -> float:
@@ -123,6 +141,7 @@ def aperture_limit(
     pixel_pitch_um: float,
     sensor_mm: tuple[float, float],
     widest_effective: float,
+    smallest_effective: float,
     per_marked: float,
     wavelength_um: float,
     criteria: Criteria | None = None,
@@ -138,8 +157,8 @@ def aperture_limit(
         [um], > 0
     sensor_mm : (float, float)
         Width and height. [mm], > 0
-    widest_effective : float
-        Effective f-number at the widest stop. [-], > 0
+    widest_effective, smallest_effective : float
+        Effective f-numbers at the widest and the smallest stop. [-], > 0, rising
     per_marked : float
         Effective f-number over the ring's. [-], > 0; ``effective_f_number(1, m, P)``
     wavelength_um : float
@@ -159,11 +178,15 @@ def aperture_limit(
     LabError
         If a text is no rule.
     """
-    lengths = (magnification, pixel_pitch_um, widest_effective, per_marked, *sensor_mm)
+    ends = widest_effective, smallest_effective
+    lengths = (magnification, pixel_pitch_um, *ends, per_marked, *sensor_mm)
     if not all(0 < v < math.inf for v in lengths):
         raise ValueError(
-            "magnification, pixel_pitch_um, sensor_mm, widest_effective and per_marked must be > 0"
+            "magnification, pixel_pitch_um, sensor_mm, widest_effective, smallest_effective and "
+            "per_marked must be > 0"
         )
+    if not widest_effective <= smallest_effective:
+        raise ValueError("widest_effective must not lie above smallest_effective")
     wanted = criteria or Criteria()
     band = channel_band(wavelength_um)
 
@@ -194,6 +217,8 @@ def aperture_limit(
         magnification=magnification,
         pixel_pitch_um=pixel_pitch_um,
         per_marked=per_marked,
+        widest_stop=widest_effective / per_marked,
+        smallest_stop=smallest_effective / per_marked,
         loss_stop=_last(lambda n: mtf50(n) >= least) / per_marked,
         pixels_stop=airy_f_number(wanted.airy_pixels * pixel_pitch_um, wavelength_um) / per_marked,
         print_stop=airy_f_number(1e3 * math.hypot(*sensor_mm) / _PRINT_DIAGONALS, wavelength_um)

@@ -156,6 +156,10 @@ class PlanSeries:
         """Alike for all stops, as session.toml has one number for all."""
         return self.points[0].frames
 
+    def is_over_budget(self, point: PlanPoint) -> bool:
+        """Whether a hand smears more in the planned light than one of the stops bears."""
+        return self.hand_blur_um > point.blur_budget_um
+
     @property
     def shot_points(self) -> tuple[PlanPoint, ...]:
         """Stops worth shooting: of those where the ring changes nothing, the widest."""

@@ -1,23 +1,35 @@
 """What would a frames.csv say that a person could complete?
 
 One row a frame, with what is known of it and blank cells for what is not. Read back
-unedited it gives every frame the place that it has without the table.
+unedited it gives every frame the place that it has without the table. One that is there
+is a person's work: it is checked against the frames, and never written over.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+from difflib import get_close_matches
 from pathlib import Path
 
 from lab.errors import SessionError
 from lab.session.config import SessionConfig
-from lab.session.draft import Assignment, FrameAssignment
-from lab.session.frame_table import COLUMNS, TABLE_NAME
+from lab.session.draft import Assignment, FrameAssignment, Problem, listed
+from lab.session.frame_files import list_frames
+from lab.session.frame_table import COLUMNS, TABLE_NAME, parse_frame_table, read_frame_table
+from lab.session.text_file import read_text, shown
 
-__all__ = ["Blanks", "blank_cells", "refuse_existing_table", "table_text", "write_frame_table"]
+__all__ = [
+    "Blanks",
+    "blank_cells",
+    "rowless_frames",
+    "stray_rows",
+    "table_text",
+    "write_frame_table",
+]
 
 Blanks = dict[str, tuple[str, ...]]
+_NAMED = 6  # files in one message
 
 
 def table_text(assignment: Assignment) -> str:
@@ -69,23 +81,79 @@ def blank_cells(config: SessionConfig, assignment: Assignment) -> Blanks:
     }
 
 
-def refuse_existing_table(folder: Path) -> None:
-    """Refuse a session that has a frames.csv: it is a person's work.
+class _AnyName(frozenset[str]):
+    """Files of which every name is one: a wrong name is not to hide the next."""
+
+    def __contains__(self, name: object) -> bool:
+        return True
+
+
+def stray_rows(folder: Path) -> tuple[Problem, ...]:
+    """Rows of an existing frames.csv whose file is not there.
+
+    Parameters
+    ----------
+    folder : Path
+        The session.
+
+    Returns
+    -------
+    tuple of Problem
+        One that names them all; empty without such a row, or without a table.
 
     Raises
     ------
     SessionError
-        If there is one.
+        If there is no frames folder, or the table is wrong in another way.
     """
-    if (folder / TABLE_NAME).exists():
-        raise SessionError(_refusal(folder / TABLE_NAME))
-
-
-def _refusal(path: Path) -> str:
-    return (
-        f"{path}: is there already and was left untouched. Edit it, or move it away and propose "
-        "again."
+    path, files = folder / TABLE_NAME, list_frames(folder)
+    if not path.exists():
+        return ()
+    rows = parse_frame_table(read_text(path), str(path), _AnyName())
+    stray = [file for file in rows if file not in files]
+    if not stray:
+        return ()
+    near = [get_close_matches(file[:500], files, n=1) for file in stray[:_NAMED]]
+    said = [
+        f"{shown(file)} (did you mean {one[0]}?)" if one else shown(file)
+        for file, one in zip(stray[:_NAMED], near, strict=True)
+    ]
+    more = f" and {len(stray) - _NAMED} more" if len(stray) > _NAMED else ""
+    text = (
+        f"{path} has rows of files that are not under frames/: {', '.join(said)}{more}. Names are "
+        "relative to frames/. Mend these, or take the rows out."
     )
+    return (Problem(severity="error", text=text, files=tuple(stray)),)
+
+
+def rowless_frames(folder: Path, assignment: Assignment) -> tuple[Problem, ...]:
+    """Frames in use that an existing frames.csv says nothing of.
+
+    Parameters
+    ----------
+    folder : Path
+        The session.
+    assignment : Assignment
+
+    Returns
+    -------
+    tuple of Problem
+        One that names them; empty where each has a row.
+
+    Raises
+    ------
+    SessionError
+        If the table is wrong.
+    """
+    rows = read_frame_table(folder, [frame.file for frame in assignment.frames])
+    files = [f.file for f in assignment.frames if f.use and f.file not in rows]
+    if not files:
+        return ()
+    text = (
+        f"Without a row in {TABLE_NAME}: {listed(files)}. Slates, EXIF and the order of capture "
+        "decide for them. Add rows if that is not meant."
+    )
+    return (Problem(severity="warning", text=text, files=tuple(files)),)
 
 
 def write_frame_table(folder: Path, assignment: Assignment) -> Path:
@@ -100,7 +168,7 @@ def write_frame_table(folder: Path, assignment: Assignment) -> Path:
     Raises
     ------
     SessionError
-        If there is a frames.csv already.
+        If there is a frames.csv already: it is a person's work.
     OSError
         If it cannot be written.
     """
@@ -109,5 +177,8 @@ def write_frame_table(folder: Path, assignment: Assignment) -> Path:
         with path.open("x", encoding="utf-8", newline="") as file:
             file.write(table_text(assignment))
     except FileExistsError:
-        raise SessionError(_refusal(path)) from None
+        raise SessionError(
+            f"{path}: is there already and was left untouched. Edit it, or move it away and "
+            "propose again."
+        ) from None
     return path

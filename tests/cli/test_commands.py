@@ -23,7 +23,7 @@ from PIL import Image
 from typer.testing import CliRunner, Result
 
 from lab.cli.main import app
-from lab.cli.summary import print_summary
+from lab.cli.summary import print_summary, stop_text
 from lab.cli.terminal import print_json, print_table
 from lab.frames import FrameMetadata, read_frame
 from lab.frames.dng import write_dng
@@ -241,15 +241,27 @@ def test_fit_prints_what_its_json_says(demo: Any) -> None:
     (series,) = json.loads(run("fit", demo.folder, "--json").stdout)["series"]
     assert widest(text) <= 80
     for point in series["points"]:
-        line, *_ = [
-            li for li in text.splitlines() if li.startswith(f"f/{point['marked_stop']:.1f}")
-        ]
+        line, *_ = [li for li in text.splitlines() if li.startswith(f"f/{point['marked_stop']:g} ")]
         assert f" {point['mtf50_image_cyc_per_mm']:.2f} " in line
         assert line.endswith(f"{point['frames_used']}/{point['frames_measured']}")
     # The answer comes first.
     answer = next(line for line in text.splitlines() if line.startswith("2x "))
-    assert f"f/{series['optimum_stop']:.1f}" in answer
+    assert f" {stop_text(series['optimum_stop'])} " in answer
+    assert f" {stop_text(series['deepest_sharp_stop'])} " in answer
+    assert text.index(answer) < 24 * 80
     assert text.index(answer) < text.index("what takes the contrast")
+    for one in series["rules"]:
+        said = f"{one['rule'].removeprefix('2x: ')}: {one['verdict']}"
+        assert text.index(said) < text.index("what takes the contrast")
+
+
+def test_fit_in_brief_is_the_answer_alone(demo: Any) -> None:
+    text, whole = run("fit", demo.folder, "--brief").stdout, run("fit", demo.folder).stdout
+    *answer, more = text.split("All that lies behind it: ")
+    assert " ".join(more.split()) == f"stopwise fit {demo.folder}"
+    assert whole.startswith(answer[0])
+    assert len(answer[0].splitlines()) < 12 < len(whole.splitlines())
+    assert "--brief: JSON holds all" in refused("fit", demo.folder, "--brief", "--json")
 
 
 def test_fit_tells_of_colour(demo: Any) -> None:
@@ -265,7 +277,7 @@ def test_fit_tells_of_colour(demo: Any) -> None:
             f"({colour['lateral_corner_image_um']:+.1f} um image) at the corner, "
             f"focus {colour['focus_difference_um']:+.0f} um"
         ) in line
-    assert text.splitlines()[first].startswith(f"colour at f/{record[0].marked_stop:.1f}: red")
+    assert text.splitlines()[first].startswith(f"colour at f/{record[0].marked_stop:g}: red")
 
 
 def test_fit_says_that_a_colour_was_not_measured(
@@ -338,9 +350,10 @@ def test_widest_figures_stay_within_80_columns(
     extreme = replace(result, series=(series,))
     print_summary(extreme)
     text = capsys.readouterr().out
-    assert "f/2.8 (end)" in text
+    row = text.splitlines()[1].split()
+    assert row[:6] == ["2.25x", "f/2.8", "(end)", "123.4", "f/16", "(end)"]
     assert "f/2.8 to" not in text
-    assert text.splitlines()[-1].endswith(" f/16 (end)")
+    assert "(end): of the stops measured" in " ".join(text.split())
     assert widest(text) <= 80
     monkeypatch.setattr(session_analysis, "analyse_session", lambda *a, **k: extreme)
     text = run("fit", demo.folder).stdout
@@ -386,7 +399,7 @@ def test_end_stops_are_printed_as_engraved(demo: Any, capsys: pytest.CaptureFixt
         flags=("optimum-not-bracketed",),
     )
     print_summary(replace(result, series=(ends,)))
-    assert capsys.readouterr().out.splitlines()[-1].split()[2:5] == ["f/5.6", "(end)", "-"]
+    assert capsys.readouterr().out.splitlines()[1].split()[1:3] == ["f/5.6", "(end)"]
 
 
 # Sessions that are none

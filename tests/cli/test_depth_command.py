@@ -59,7 +59,7 @@ def test_predicted_lens_in_80_columns() -> None:
     text = result.stdout
     assert max(map(len, text.splitlines())) <= 80
     rows = {line.split()[0]: line.split() for line in text.splitlines() if line.startswith("f/")}
-    assert list(rows) == ["f/2.8", "f/4.0", "f/5.6", "f/8.0", "f/11", "f/16"]
+    assert list(rows) == ["f/2.8", "f/4", "f/5.6", "f/8", "f/11", "f/16"]
     widest, best = behind["stops"][0], behind["one_shot"]
     assert rows["f/2.8"][1:4] == ["8.5", f"{100 * widest['focused']:.1f}", "lost"]
     assert rows["f/2.8"][-2:] == [f"{widest['time_s']:.3g}", "s"]
@@ -264,11 +264,9 @@ def test_rules_table_in_80_columns(capsys: pytest.CaptureFixture[str]) -> None:
         "too bold",
     ]
     rows = [line.split() for line in text.splitlines() if line.startswith("2x ")]
-    assert rows[0][1:7] == ["2x:", "f/11", "too", "bold", "100", "%"]
+    assert rows[0][1:7] == ["f/11", "too", "bold", "100", "%", "f/11"]
     assert rows[1][-1] == f"{verdicts[1].depth_given_away:.1f}x"
-    assert "2x, 2x: f/22: too bold: the limit lies beyond the last stop measured" in " ".join(
-        text.split()
-    )
+    assert "2x, f/22: the limit lies beyond the last stop measured" in " ".join(text.split())
 
 
 def test_no_rule_prints_nothing(capsys: pytest.CaptureFixture[str]) -> None:

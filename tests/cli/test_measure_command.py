@@ -149,13 +149,51 @@ def test_a_complete_session_leaves_nothing_to_fill_in(tiny: Any, tiny_copy: Copy
     assert {frame.source for frame in after.assignment.frames} == {"frames.csv"}
 
 
-def test_propose_refuses_to_overwrite(tiny_copy: Copy, opened: list[str]) -> None:
+def test_propose_checks_a_table_that_is_there(tiny_copy: Copy, opened: list[str]) -> None:
     folder = tiny_copy(measured=True)
-    (folder / "frames.csv").write_text("file\n", encoding="utf-8")
-    result = run("measure", folder, "--propose")
-    assert (result.exit_code, result.stdout, opened) == (2, "", [])
-    assert "frames.csv: is there already and was left untouched. Edit it" in result.stderr
-    assert (folder / "frames.csv").read_text("utf-8") == "file\n"
+    table = folder / "frames.csv"
+
+    def checked(text: str) -> tuple[int, str]:
+        table.write_text(text, encoding="utf-8")
+        result = run("measure", folder, "--propose", "--workers", 1)
+        assert table.read_text("utf-8") == text
+        return result.exit_code, one_line(result.stdout + result.stderr)
+
+    run("measure", folder, "--propose", "--workers", 1)
+    proposed = table.read_text("utf-8")
+    sound, said = checked(proposed)
+    assert sound == 0
+    assert said.startswith(f"{table} is there already: it was checked and not written. It is sound")
+
+    lines = proposed.splitlines(keepends=True)
+    sound, said = checked("".join(lines[:-1]))
+    assert sound == 0
+    assert f"warning: Without a row in frames.csv: {FILES[5]}. Slates, EXIF" in said
+
+    stray = proposed + "2x/IMG_0009.dng,2,4,0,,yes\nelsewhere.raw,,,,,\n"
+    sound, said = checked(stray)
+    assert sound == 2
+    assert "'2x/IMG_0009.dng' (did you mean 2x/IMG_000" in said
+    assert "'elsewhere.raw'. Names are relative to frames/." in said
+    assert "not written" in said
+    assert "It is sound" not in said
+
+    sound, said = checked(proposed.replace(f"{FILES[1]},2,4,", f"{FILES[1]},2,5.6,"))
+    assert sound == 0
+    assert f"a stop that session.toml does not list: {FILES[1]} (f/5.6)" in said
+    assert "see to the warnings. Then: stopwise measure" in said
+
+    sound, said = checked(proposed.replace(",yes", ",perhaps"))
+    assert sound == 2
+    assert "row 2, use: must be yes, no or blank" in said
+
+    (folder / "frames" / FILES[5]).unlink()
+    sound, said = checked("".join(lines[:-1]).replace(",2,4,", ",2,,").replace(",2,8,", ",2,,"))
+    assert sound == 2
+    assert "error: Series 2x (2x/*.dng): 5 frames, but 2 stops x 3" in said
+    assert "marked_stop is blank for 5 frames" in said
+    assert "Mend the errors and check again" in said
+    assert not [line for line in opened if line.startswith("measure")]
 
 
 @pytest.mark.parametrize("option", ["--again", "--every-edge", "--json"])

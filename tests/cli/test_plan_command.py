@@ -97,7 +97,7 @@ def test_bare_options_in_80_columns() -> None:
     assert sum(line.startswith(("1x ", "2x ")) for line in text.splitlines()) == 4
     for heading in ("How far to stop down", "Light and movement", "The target", "Made: ", "Lit: "):
         assert heading in text
-    assert "Never look into the flash" in text
+    assert "Never look into the flash" in " ".join(text.split())
     assert "The pupil ratio is taken as 1" in text
 
 
@@ -108,6 +108,48 @@ def test_rules_stand_beside_the_limits() -> None:
     assert "pupil ratio is taken" not in text
     own = run("-m", 2, "--rule", "effective f/22").stdout
     assert "effective f/22: f/7.3" in own
+
+
+def test_limits_beyond_the_lens_are_marked() -> None:
+    text = run("-m", 1, "-m", 3, "--stops", "4,5.6", "--pitch", 3.2, "--airy", 1.7).stdout
+    (one,) = (line.split() for line in text.splitlines() if line.startswith("1x  "))
+    (three,) = (line for line in text.splitlines() if line.startswith("3x  "))
+    assert (one[3][-1], one[4]) == ("*", "f/11+")  # 1.7 px, print
+    assert three.endswith("f/5.6, f/11 scaled: f/2.8*")
+    said = " ".join(text.split())
+    assert "*: wider than this lens opens" in said
+    assert "+: beyond its smallest stop" in said
+    wide = run("-m", 1, "--stops", "1,32").stdout
+    assert "wider than this lens" not in wide
+    assert "beyond its smallest" not in wide
+
+
+def test_many_rules_stay_in_80_columns() -> None:
+    rules = ["2x: f/8", "effective f/22", "effective f/5.6", "infinity f/16", "infinity f/11"]
+    options = [part for rule in rules for part in ("--rule", rule)]
+    text = run("-m", 2, "--detail", 5, *options).stdout
+    assert max(map(len, text.splitlines())) <= 80
+    start = text.index("rules of thumb\n2x ")
+    block = text[start : text.index("10 % off: MTF50")]
+    assert [
+        one.split(": ")[0] for one in re.findall(r"(?:[a-z]+ )?f/[\d.]+(?: scaled)?: ", block)
+    ] == [*("effective f/22", "effective f/5.6", "infinity f/16", "f/11 scaled")]
+
+
+def test_stops_over_the_hand_s_budget_are_marked() -> None:
+    wanted = ("-m", 1, "-m", 3, "--stops", "2.8,16", "--flash", "1/3000", "--ambient-under", 8)
+    found, text = figures(*wanted), run(*wanted).stdout
+    marks = [line.endswith("!") for line in text.splitlines() if line.startswith("f/")]
+    points = [p for one in found["series"] for p in one["points"]]
+    assert marks == [p["is_over_hand_budget"] for p in points] == [False, False, True, False]
+    effective_s = found["light"]["effective_exposure_s"]
+    assert marks == [effective_s > p["longest_exposure_s"] for p in points]
+    assert "Over budget in the hand (!): 3x at f/2.8. Put the rig" in " ".join(text.split())
+    slow = " ".join(run(*wanted, "--hand-speed", 50).stdout.split())
+    assert "(!): 1x at every stop, 3x at every stop." in slow
+    calm = run(*wanted, "--hand-speed", 1).stdout
+    assert "No stop is over budget in the hand." in calm
+    assert "!" not in calm
 
 
 def test_light_is_said_in_shares_and_times() -> None:
@@ -141,13 +183,13 @@ def test_objective_and_face_to_face_say_what_limits(tmp_path: Path) -> None:
     face = plain[: plain.index("[[part]]")] + front
     path.write_text(face, "utf-8")
     text = run(path).stdout
-    assert "Down to f/4.0 what stands before the lens sets the cone" in text
+    assert "Down to f/4 what stands before the lens sets the cone" in text
     lens = '[lens]\nname = "4x"\nnumerical_aperture = 0.1\nnominal_magnification = 4\n'
     alone = plain[: plain.index("[lens]")].replace("stops = [4, 8]\n", "") + lens
     path.write_text(alone, "utf-8")
     text = " ".join(run(path).stdout.split())
     assert "fixed 20.0" in text
-    assert "on whose ring it would stand at f/4.0 (4x)" in text
+    assert "on whose ring it would stand at f/4 (4x)" in text
     wide = alone.replace("numerical_aperture = 0.1", "numerical_aperture = 0.95")
     path.write_text(wide, "utf-8")
     assert "no diffuser fills so wide a cone" in run(path).stdout
@@ -168,7 +210,7 @@ def test_files_are_made_and_named(rig_file: Path, tmp_path: Path) -> None:
     assert set(found["files"]) == {
         *(str(folder / n) for n in ("session.toml", "shot-list.pdf", "target.json", "target.pdf")),
         *(str(folder / "frames" / n) for n in ("1x", "2x")),
-        *(str(sheet), str(table)),
+        *(str(sheet), str(table), str(tmp_path / "plan-limits.csv")),
     }
     config = read_session(folder)
     assert [s.frames for s in config.series] == ["1x/*.raw", "2x/*.raw"]
@@ -176,8 +218,11 @@ def test_files_are_made_and_named(rig_file: Path, tmp_path: Path) -> None:
     rows = list(csv.DictReader(io.StringIO(table.read_text("utf-8"))))
     for row, (m, point) in zip(rows, points, strict=True):
         assert float(row["magnification"]) == m
-        assert float(row["mtf50_object_cyc_per_mm"]) == point["mtf50_object_cyc_per_mm"]
+        assert float(row["mtf50_object_cyc_per_mm"]) == pytest.approx(
+            point["mtf50_object_cyc_per_mm"], rel=5e-6
+        )
         assert row["is_front_limited"] == "False"
+        assert row["is_over_hand_budget"] == str(point["is_over_hand_budget"])
     content = sheet.read_bytes()
     assert content.startswith(b"%PDF-")
     box = re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", content)
@@ -187,10 +232,49 @@ def test_files_are_made_and_named(rig_file: Path, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("option", ["--new", "--sheet", "--csv"])
 def test_nothing_is_overwritten(option: str, tmp_path: Path) -> None:
-    there = tmp_path / "there"
+    there = tmp_path / "there.pdf"
     there.write_text("mine")
     assert "already" in refused(*BARE, option, there)
     assert there.read_text() == "mine"
+
+
+def test_limits_are_not_overwritten(tmp_path: Path) -> None:
+    limits = tmp_path / "mine-limits.csv"
+    limits.write_text("mine")
+    assert "mine-limits.csv: is there already" in refused(*BARE, "--csv", tmp_path / "mine.csv")
+    assert [path.name for path in tmp_path.iterdir()] == ["mine-limits.csv"]
+
+
+def significant(number: float) -> int:
+    return next(n for n in range(1, 18) if float(f"{number:.{n}g}") == number)
+
+
+def test_tables_hold_six_digits_and_json_nine(tmp_path: Path) -> None:
+    wanted = (*BARE, "--detail", 5, "--other-pitch", 3.2, "--csv", tmp_path / "plan.csv")
+    found = figures(*wanted)
+    tables = [
+        list(csv.DictReader(io.StringIO((tmp_path / name).read_text("utf-8"))))
+        for name in ("plan.csv", "plan-limits.csv")
+    ]
+    cells = [cell for table in tables for row in table for cell in row.values()]
+    numbers = [float(cell) for cell in cells if re.fullmatch(r"[\d.e+-]+", cell)]
+    assert max(map(significant, numbers)) == 6
+    points = [point for one in found["series"] for point in one["points"]]
+    floats = [v for point in points for v in point.values() if isinstance(v, float)]
+    assert max(map(significant, floats)) == 9
+    behind = {(one["magnification"], one["pixel_pitch_um"]): one for one in found["limits"]}
+    for row in tables[1]:
+        one = behind[float(row["magnification"]), float(row["pixel_pitch_um"])]
+        if row["criterion"] == "rule":
+            (stop,) = [rule["stop"] for rule in one["rules"] if rule["rule"] == row["asked"]]
+        else:
+            stop = one[f"{row['criterion']}_stop"]
+        assert float(row["stop"]) == pytest.approx(stop, rel=5e-6)
+        assert float(row["effective_f_number"]) == pytest.approx(stop * one["per_marked"], rel=1e-5)
+        where = "yes" if 4 <= stop <= 16 else "wider than this lens opens"
+        assert row["on_lens"] == where
+    assert {row["criterion"] for row in tables[1]} == {"loss", "pixels", "print", "detail", "rule"}
+    assert {row["on_lens"] for row in tables[1]} == {"yes", "wider than this lens opens"}
 
 
 # Bad input
@@ -237,6 +321,20 @@ def test_rig_file_and_its_options_exclude_each_other(rig_file: Path) -> None:
     said = refused(rig_file, "--pitch", 4, "--stops", "8")
     assert "--pitch, --stops" in said
     assert "out of reach" in refused(rig_file, "-m", 5)
+
+
+def test_folder_is_refused_with_what_reads_it(tmp_path: Path) -> None:
+    said = refused(tmp_path)
+    assert "is a folder; a plan is made from a rig's TOML file" in said
+    assert f"make a session there with --new {tmp_path}" in said
+    (tmp_path / "session.toml").write_text("")
+    assert f"stopwise measure {tmp_path}" in refused(tmp_path)
+
+
+def test_sheet_is_a_pdf(tmp_path: Path) -> None:
+    said = refused(*BARE, "--sheet", tmp_path / "list.txt")
+    assert f"the shot list is a PDF. Name it so: {tmp_path / 'list.pdf'}." in said
+    assert not list(tmp_path.iterdir())
 
 
 def test_wrong_rig_file_is_refused(tmp_path: Path) -> None:

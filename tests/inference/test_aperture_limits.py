@@ -26,6 +26,7 @@ def limit(**changes: Any) -> Any:
         "pixel_pitch_um": 3.8,
         "sensor_mm": SENSOR,
         "widest_effective": 2.8 * per,
+        "smallest_effective": 16 * per,
         "per_marked": per,
         "wavelength_um": 0.54,
     }
@@ -33,6 +34,20 @@ def limit(**changes: Any) -> Any:
 
 
 # Exact
+
+
+def test_limits_lie_within_the_lens_or_beyond_an_end() -> None:
+    found = limit(magnification=3.0, rules=("3x: f/2.8", "infinity f/11"))
+    assert (found.widest_stop, found.smallest_stop) == pytest.approx((2.8, 16))
+    assert found.on_lens(2.79) == "wider"
+    assert found.on_lens(2.8) == found.on_lens(16.0) == found.on_lens(5.3) == "within"
+    assert found.on_lens(16.1) == "smaller"
+    # f/11 stands for 2**3.5, a fourth of which is f/2.8, 2**1.5: rounding puts none beyond.
+    exact = limit(magnification=3.0, widest_effective=2**1.5 * found.per_marked)
+    scaled = dict(found.rules)["infinity f/11"]
+    assert exact.on_lens(scaled) == "within"
+    with pytest.raises(ValueError, match="must not lie above"):
+        limit(widest_effective=40.0, smallest_effective=30.0)
 
 
 def test_loss_is_lost_at_the_limit() -> None:
@@ -121,7 +136,8 @@ def test_airy_radius() -> None:
 
 @pytest.mark.parametrize("bad", [0.0, -1.0, math.nan, math.inf])
 @pytest.mark.parametrize(
-    "name", ["magnification", "pixel_pitch_um", "widest_effective", "per_marked"]
+    "name",
+    ["magnification", "pixel_pitch_um", "widest_effective", "smallest_effective", "per_marked"],
 )
 def test_bad_input(name: str, bad: float) -> None:
     plain: dict[str, Any] = {
@@ -129,6 +145,7 @@ def test_bad_input(name: str, bad: float) -> None:
         "pixel_pitch_um": 3.8,
         "sensor_mm": SENSOR,
         "widest_effective": 8.4,
+        "smallest_effective": 48.0,
         "per_marked": 3.0,
         "wavelength_um": 0.54,
     }

@@ -68,8 +68,8 @@ def test_alternative_lists_every_stop(series: SeriesResult, draw) -> None:
 
 def test_stops_figure_states_the_optimum(series: SeriesResult) -> None:
     drawing = draw_stops(series)
-    span = f"f/{series.optimum_low95:.1f} to f/{series.optimum_high95:.1f}"
-    best = f"f/{series.optimum_stop:.1f}"
+    span = f"f/{round(series.optimum_low95, 1):g} to f/{round(series.optimum_high95, 1):g}"
+    best = f"f/{round(series.optimum_stop, 1):g}"
     assert f"sharpness peaks at {best} (95 % interval {span})" in drawing.caption
     shown = texts(drawing.svg)
     assert f"optimum {best} (95 %: {span})" in shown
@@ -171,7 +171,7 @@ def test_third_stops_keep_their_ticks_apart(series: SeriesResult) -> None:
 
 
 def test_deepest_stop_is_captioned_with_its_interval(series: SeriesResult) -> None:
-    span = f"f/{series.deepest_low95:.1f} to f/{series.deepest_high95:.1f}"
+    span = f"f/{round(series.deepest_low95, 1):g} to f/{round(series.deepest_high95, 1):g}"
     said = f"eepest sharp stop f/{series.deepest_sharp_stop:g} (95 % interval {span})."
     assert said in draw_stops(series).caption
     assert said in draw_stops(series).alternative
@@ -182,7 +182,7 @@ def test_deepest_stop_is_captioned_with_its_interval(series: SeriesResult) -> No
         flags=("deepest-beyond-range",),
     )
     caption = draw_stops(beyond).caption
-    assert "Deepest sharp stop at least f/16 (95 % interval from f/13.2)." in caption
+    assert "Deepest sharp stop at least f/16 (95 % interval from f/13)." in caption
     assert "deepest sharp stop f/16 or beyond" in texts(draw_stops(beyond).svg)
 
 

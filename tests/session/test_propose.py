@@ -9,7 +9,7 @@ import pytest
 
 from lab.errors import SessionError
 from lab.session import Assignment
-from lab.session.propose import blank_cells, refuse_existing_table, write_frame_table
+from lab.session.propose import blank_cells, rowless_frames, stray_rows, write_frame_table
 from lab.session.slate_looks import SlateLook
 from targets.slates import Slate
 from tests.session.shoot import Shoot, by_file
@@ -133,11 +133,28 @@ def test_filled_in_by_hand_it_gives_the_whole_session(tmp_path: Path) -> None:
 
 def test_an_existing_table_is_left_untouched(tmp_path: Path) -> None:
     shoot = Shoot(tmp_path)
-    refuse_existing_table(tmp_path)
     shoot.table("1x/IMG_1.dng,,,5,,")
     text = (tmp_path / "frames.csv").read_text("utf-8")
-    with pytest.raises(SessionError, match="left untouched"):
-        refuse_existing_table(tmp_path)
     with pytest.raises(SessionError, match="move it away and propose again"):
         write_frame_table(tmp_path, shoot.assign())
     assert (tmp_path / "frames.csv").read_text("utf-8") == text
+
+
+def test_an_existing_table_is_held_against_the_frames(tmp_path: Path) -> None:
+    shoot = Shoot(tmp_path)
+    assert stray_rows(tmp_path) == ()
+    shoot.slate("3x/SLATE.dng", 84.5, SlateLook(slate=Slate(magnification=3, marked_stop=2.8)))
+    assert len(rowless_frames(tmp_path, shoot.assign())[0].files) == 168  # the slate is none
+    write_frame_table(tmp_path, shoot.assign())
+    assert stray_rows(tmp_path) == rowless_frames(tmp_path, shoot.assign()) == ()
+    path = tmp_path / "frames.csv"
+    table = path.read_text("utf-8")
+    path.write_text(table.replace("1x/IMG_3.dng,1", "1x/IMG_4.jpg,1").replace("2x/IMG_50.", "q."))
+    (problem,) = stray_rows(tmp_path)
+    assert (problem.severity, problem.files) == ("error", ("1x/IMG_4.jpg", "q.dng"))
+    assert "'1x/IMG_4.jpg' (did you mean 1x/IMG_4" in problem.text
+    path.write_text("file\n3x/IMG_90.dng\n" + "".join(f"3x/none{k}.dng\n" for k in range(8)))
+    assert " and 2 more. Names" in stray_rows(tmp_path)[0].text
+    path.write_text("file,use\n3x/IMG_90.dng,perhaps\n")
+    with pytest.raises(SessionError, match="use: must be yes, no or blank"):
+        stray_rows(tmp_path)
