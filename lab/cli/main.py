@@ -7,7 +7,20 @@ from typing import Annotated
 
 import typer
 
-from lab.cli import demo, depth, fit, inspect, measure, plan, report, target, watch
+from lab.cli import (
+    demo,
+    depth,
+    fit,
+    inspect,
+    measure,
+    plan,
+    report,
+    shutter,
+    target,
+    trial,
+    trial_plan,
+    watch,
+)
 from lab.cli.terminal import guarded
 
 __all__ = ["app"]
@@ -45,4 +58,7 @@ app.command(name="inspect")(guarded(inspect.inspect))
 app.command(name="measure")(guarded(measure.measure))
 app.command(name="fit")(guarded(fit.fit))
 app.command(name="depth")(guarded(depth.depth))
+app.command(name="shutter")(guarded(shutter.shutter))
+app.command(name="trial-plan")(guarded(trial_plan.trial_plan))
+app.command(name="trial")(guarded(trial.trial))
 app.command(name="report")(guarded(report.report))

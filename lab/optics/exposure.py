@@ -5,7 +5,8 @@ magnification x speed x time; flash and ambient light blur each by its own time,
 their images add. All closed forms. Durations of flashes are t0.1: the time above a
 tenth of the peak.
 
-Left out: reciprocity of film, colour, the guide numbers of flashes, vibration.
+Left out: the transfer functions themselves (``lab.optics.movement``), MTF50 under movement
+(``lab.optics.shutter``), reciprocity of film, colour, the guide numbers of flashes, vibration.
 """
 
 from __future__ import annotations
@@ -24,12 +25,11 @@ __all__ = [
     "stops_under_for",
 ]
 
-# Where |sin(pi x) / (pi x)| falls to 0.9 and to one half. Computed.
+# Where movement.linear_otf(1, x) falls to 0.9 and to one half. Computed.
 _SINC_TENTH_LOST = 0.25040899912669945
 _SINC_HALF = 0.6033545644016143
-# A pulse that dies away exponentially has MTF 1 / sqrt(1 + (2 pi f v tau)**2), one half at
-# f v tau = sqrt(3) / (2 pi), and t0.1 = tau ln 10. A rectangle of equal MTF50 lasts this
-# share of t0.1. (The pulse's form: common practice, no published source.)
+# The modulus of movement.pulse_otf is one half at f v tau = sqrt(3) / (2 pi), with
+# t0.1 = tau ln 10. A rectangle of equal MTF50 lasts this share of t0.1.
 _FLASH_SHARE = _SINC_HALF * 2 * math.pi / (math.sqrt(3) * math.log(10))
 
 

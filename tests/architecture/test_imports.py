@@ -18,7 +18,12 @@ ARROWS = {
     "lab.cli": ("lab", "reports", "targets"),
     "lab.frames": ("lab.frames", "lab.edges.types", "lab.errors", "targets"),
     "lab.optics": ("lab.optics", "lab.edges.types"),
-    "reports": ("reports", "lab.inference.results", "lab.errors"),
+    "reports": (
+        "reports",
+        "lab.inference.results",
+        "lab.inference.trial_records",
+        "lab.errors",
+    ),
     "targets": ("targets",),
 }
 # Libraries that take long to load: only the functions that use them import them.

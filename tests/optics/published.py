@@ -24,7 +24,9 @@ from scipy.optimize import brentq, minimize_scalar
 
 from lab.edges.types import FloatArray
 from lab.optics.edge_profile import EdgeProfile
+from lab.optics.exposure import ambient_share, blur_budget_um, flash_as_rectangle_s
 from lab.optics.geometry import depth_of_field, effective_f_number
+from lab.optics.movement import linear_otf, mixed_otf, oscillating_otf, pulse_otf
 from lab.optics.pupil import (
     aberrated_otf,
     annular_pupil_mtf,
@@ -33,10 +35,12 @@ from lab.optics.pupil import (
 )
 from lab.optics.sensor import pixel_mtf
 from lab.optics.system import Band, crossing, diffraction_mtf50
+from targets.fidelity import gaussian_mtf
 
 __all__ = [
     "EDGE",
     "GEOMETRY",
+    "MOVEMENT",
     "PUPIL",
     "S50",
     "SYSTEM",
@@ -447,9 +451,98 @@ SYSTEM = [
 ]
 
 
+_MOTION = "Hadar, Fisher & Kopeika, Opt. Eng. 31, 581 (1992) (abstract read)"
+_PULSE = "transform of a falling exponential, closed form"
+
+
+def _falls(transfer: Callable[[FloatArray], npt.ArrayLike], levels: Sequence[float]) -> list[float]:
+    found = [crossing(lambda x: np.asarray(transfer(x)), level, 1.0) for level in levels]
+    return [np.nan if x is None else x for x in found]
+
+
+def _still_half(length_t01: float) -> list[float]:
+    """Rectangle, in t0.1 or another unit, that halves the same frequency as the pulse."""
+    (half,) = _falls(lambda x: np.abs(pulse_otf(x, length_t01)), [0.5])
+    return [_falls(lambda x: linear_otf(x, 1.0), [0.5])[0] / half]
+
+
+MOVEMENT = [
+    Table(
+        title="even movement, cycles in its length where the MTF is 0.9, 0.5",
+        source=_MOTION + _QUADRATURE,
+        expected=(0.2504090, 0.6033546),
+        allowed=5e-8,
+        computed=lambda: _falls(lambda x: linear_otf(x, 1.0), (0.9, 0.5)),
+    ),
+    Table(
+        title="the same 0.9 as a budget, MTF50 of 1 cycle per um",
+        source=_MOTION + _QUADRATURE,
+        expected=(0.2504090,),
+        allowed=5e-8,
+        computed=lambda: [blur_budget_um(1000.0)],
+    ),
+    Table(
+        title="vibration, cycles in its amplitude where the MTF is 0.9, 0.5",
+        source=_MOTION + _QUADRATURE,
+        expected=(0.1019596, 0.2420976),
+        allowed=5e-8,
+        computed=lambda: _falls(lambda x: oscillating_otf(x, 1.0), (0.9, 0.5)),
+    ),
+    Table(
+        title="vibration, first zero",
+        source=_MOTION + _QUADRATURE,
+        expected=(0.3827399,),
+        allowed=5e-8,
+        computed=lambda: [brentq(lambda x: float(oscillating_otf(x, 1.0)), 0.3, 0.5, xtol=1e-13)],
+    ),
+    Table(
+        title="random tremor (Gaussian), cycles in its deviation where the MTF is 0.9, 0.5",
+        source="transform of a Gaussian" + _QUADRATURE,
+        expected=(0.0730591, 0.1873906),
+        allowed=5e-8,
+        computed=lambda: _falls(lambda x: gaussian_mtf(x, 1.0), (0.9, 0.5)),
+    ),
+    Table(
+        title="flash, rectangle of equal MTF50 in t0.1 and in t0.5, by transfer functions",
+        source=_PULSE + _QUADRATURE,
+        expected=(0.9505526, 3.1576674),
+        allowed=5e-8,
+        computed=lambda: [*_still_half(1.0), *_still_half(np.log2(10))],
+    ),
+    Table(
+        title="the same, by the closed form",
+        source=_PULSE + _QUADRATURE,
+        expected=(0.9505526, 3.1576674),
+        allowed=5e-8,
+        computed=lambda: [flash_as_rectangle_s(1.0), flash_as_rectangle_s(np.log2(10))],
+    ),
+    Table(
+        title="flash, MTF at 2 pi f v tau = 0.3, 1, 2.4",
+        source=_PULSE,
+        expected=tuple((1 + x * x) ** -0.5 for x in (0.3, 1.0, 2.4)),
+        allowed=1e-15,
+        computed=lambda: np.abs(pulse_otf(np.array([0.3, 1, 2.4]) / (2 * np.pi), np.log(10))),
+    ),
+    Table(
+        title="ambient share 2 to 7 stops under flash",
+        source="1 / (1 + 2**stops), closed form",
+        expected=(0.2, 0.1111111, 0.0588235, 0.0303030, 0.0153846, 0.0077519),
+        allowed=5e-8,
+        computed=lambda: [ambient_share(stops) for stops in range(2, 8)],
+    ),
+    Table(
+        title="flash and ambient light, 0.7 and 0.4 with 3 and 5 stops between",
+        source="(1 - a) flash + a ambient, by hand",
+        expected=(2 / 3, 0.7 - 0.3 / 33),
+        allowed=1e-15,
+        computed=lambda: np.real(mixed_otf(0.7, 0.4, [ambient_share(3), ambient_share(5)])),
+    ),
+]
+
+
 def main() -> None:
     """Print each table's number of values, worst and allowed deviation."""
-    tables = [*PUPIL, *EDGE, *GEOMETRY, *SYSTEM]
+    tables = [*PUPIL, *EDGE, *GEOMETRY, *SYSTEM, *MOVEMENT]
     worst = [float(table.deviation().max()) for table in tables]
     print("values    worst  allowed  table [source]")
     for table, most in zip(tables, worst, strict=True):
