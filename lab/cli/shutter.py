@@ -63,9 +63,18 @@ class _Speed:
 
 
 def shutter(
-    magnification: Annotated[float, typer.Option("--magnification", "-m", help="Of the lens.")],
-    stop: Annotated[float, typer.Option(help="On the ring.")],
-    pitch: Annotated[float, typer.Option(help="The sensor's pixel pitch, um.")],
+    session: Annotated[
+        Path | None,
+        typer.Argument(
+            help="Measured session with a trial: its lens, and the speeds that it showed.",
+            show_default=False,
+        ),
+    ] = None,
+    magnification: Annotated[
+        float | None, typer.Option("--magnification", "-m", help="Of the lens.")
+    ] = None,
+    stop: Annotated[float | None, typer.Option(help="On the ring.")] = None,
+    pitch: Annotated[float | None, typer.Option(help="The sensor's pixel pitch, um.")] = None,
     speed: Annotated[
         list[float] | None,
         typer.Option(
@@ -73,7 +82,9 @@ def shutter(
             "examples are shown."
         ),
     ] = None,
-    pupil_ratio: Annotated[float, typer.Option(help="Exit over entrance pupil.")] = 1.0,
+    pupil_ratio: Annotated[
+        float | None, typer.Option(help="Exit over entrance pupil.", show_default="1")
+    ] = None,
     blur: Annotated[
         float, typer.Option(help="Residual blur on the sensor, um, one deviation.")
     ] = 0.0,
@@ -94,6 +105,8 @@ def shutter(
 
     Example: stopwise shutter -m 1 --stop 8 --pitch 4.35 --speed 1500
 
+    Of a measured trial: stopwise shutter my-session
+
     With flash: stopwise shutter -m 2 --stop 8 --pitch 4.35 --flash 1/4000 --ambient-under 4
     """
     import numpy as np
@@ -105,12 +118,22 @@ def shutter(
     from lab.session.stops import exact_stop
     from reports.shutter_figure import FORMATS, shutter_file
 
+    shown = _Shown() if session is None else _of_trial(session)
+    magnification = shown.magnification if magnification is None else magnification
+    stop = shown.marked_stop if stop is None else stop
+    pitch = shown.pixel_pitch_um if pitch is None else pitch
+    pupil_ratio = pupil_ratio or shown.pupil_ratio
+    if magnification is None or stop is None or pitch is None:
+        raise LabError(
+            "-m, --stop, --pitch: give all three, like -m 1 --stop 8 --pitch 4.35, or a measured "
+            "session with a trial."
+        )
     (m,) = magnifications_of((magnification,))
     if not 0 < loss < 100:
         raise LabError(f"--loss {loss:g}: give a percentage between 0 and 100, like 10.")
     if not 0 <= blur < float("inf"):
         raise LabError(f"--blur {blur:g}: give um on the sensor, 0 or more.")
-    speeds = _speeds(speed)
+    speeds = shown.speeds_um_per_s if shown.speeds_um_per_s and not speed else _speeds(speed)
     light = _flash(flash, ambient_share, ambient_under)
     if figure is not None:
         if figure.suffix[1:].lower() not in FORMATS:
@@ -160,7 +183,7 @@ def shutter(
             {
                 **asdict(setting),
                 "mtf50_image_cyc_per_mm": still.mtf50_cyc_per_mm,
-                "are_examples": speed is None,
+                "are_examples": speeds is _EXAMPLES_UM_PER_S,
                 "speeds": [asdict(one) for one in found],
                 "lines": [asdict(one) for one in lines],
                 "rule": rule,
@@ -168,9 +191,44 @@ def shutter(
             }
         )
         return
-    _print(setting, still, found, lines, rule, are_examples=speed is None)
+    _print(setting, still, found, lines, rule, are_examples=speeds is _EXAMPLES_UM_PER_S)
     if figure is not None:
         typer.echo(f"Made {figure}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Shown:
+    """What a trial tells of the setting; nothing where there is none."""
+
+    magnification: float | None = None
+    marked_stop: float | None = None
+    pixel_pitch_um: float | None = None
+    pupil_ratio: float = 1.0
+    speeds_um_per_s: dict[str, float] | None = None
+
+
+def _of_trial(folder: Path) -> _Shown:
+    """Setting and speeds of the first trial of a session in which something moved."""
+    from lab.errors import SessionError
+    from lab.inference.trial_analysis import analyse_trial
+    from lab.session.running import stored_session
+
+    measured = stored_session(folder)
+    for series in measured.config.trials:
+        result = analyse_trial(measured.config, measured.assignment, measured.frames, series)
+        still = [curve for curve in result.curves[:2] if curve.speed_um_per_s > 0]
+        if still:
+            return _Shown(
+                magnification=result.magnification,
+                marked_stop=result.marked_stop,
+                pixel_pitch_um=result.pixel_pitch_um,
+                pupil_ratio=measured.config.lens.pupil_ratio or 1.0,
+                speeds_um_per_s={c.label: c.speed_um_per_s for c in still},
+            )
+    raise SessionError(
+        f"{folder}: no trial of it shows a speed: that takes a [[trial]] with a condition without "
+        "flash, of known exposure, in which frames moved. Give -m, --stop, --pitch and --speed."
+    )
 
 
 def _speeds(given: list[float] | None) -> dict[str, float]:
