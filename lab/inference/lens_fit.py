@@ -133,7 +133,17 @@ def _start(model: LensModel, mean: FloatArray, w040_um: float) -> FloatArray:
     for bracket in np.unique(model.bracket):
         frames = np.unique(data.frame[model.bracket == bracket])
         sharpest = data.position_um[frames[np.argmax(score[frames])]]
-        focus[bracket] = 0.0 if np.isnan(sharpest) else sharpest
+        if np.isnan(sharpest):
+            focus[bracket] = 0.0
+            continue
+        # Between the sharpest frame and its neighbours: on the very frame the descent may
+        # end with two frames on the same side of focus.
+        placed = frames[np.isfinite(data.position_um[frames])]
+        near = placed[np.argsort(np.abs(data.position_um[placed] - sharpest))]
+        lower = near[data.position_um[near] < sharpest][:1]
+        upper = near[data.position_um[near] > sharpest][:1]
+        of = np.concatenate([near[:1], lower, upper])
+        focus[bracket] = np.average(data.position_um[of], weights=score[of])
     return start
 
 
