@@ -10,7 +10,8 @@ from __future__ import annotations
 import io
 import math
 import re
-from dataclasses import dataclass
+import warnings
+from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -70,6 +71,21 @@ class Drawing:
     svg: str
     caption: str
     alternative: str
+    picture: Figure = field(compare=False, repr=False)
+
+    def png_bytes(self, dpi: int) -> bytes:
+        """The same figure as a PNG file.
+
+        Parameters
+        ----------
+        dpi : int
+            Dots in an inch, > 0.
+        """
+        out = io.BytesIO()
+        with style(), warnings.catch_warnings():
+            warnings.filterwarnings("ignore", "Glyph .* missing from font")
+            self.picture.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
+        return out.getvalue()
 
 
 def style() -> Any:
@@ -139,7 +155,7 @@ def drawing(picture: Figure, name: str, caption: str, alternative: str) -> Drawi
     label = escape(alternative)
     opening = '<svg role="img" style="stroke-linejoin: round; stroke-linecap: butt" '
     svg = svg.replace("<svg ", f'{opening}aria-label="{label}" ', 1)
-    return Drawing(svg=svg, caption=caption, alternative=alternative)
+    return Drawing(svg=svg, caption=caption, alternative=alternative, picture=picture)
 
 
 def _rounded(match: re.Match[str]) -> str:

@@ -27,7 +27,7 @@ ARROWS = {
     "targets": ("targets",),
 }
 # Libraries that take long to load: only the functions that use them import them.
-HEAVY = {"gdstk", "matplotlib", "rawpy", "scipy.optimize", "skimage", "zxingcpp"}
+HEAVY = {"gdstk", "matplotlib", "rawpy", "reportlab", "scipy.optimize", "skimage", "zxingcpp"}
 
 
 def module_name(path: Path) -> str:
