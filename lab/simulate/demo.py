@@ -7,7 +7,7 @@ focus moves with the stop. Names, figures and times are invented.
 
 The photographer refocuses at each stop on the taking aperture, to within half a step,
 then moves the rail by even steps through focus. Exposure wanders by a few percent from
-frame to frame, as flash does.
+frame to frame, as flash does. Then follow the trials of ``lab.simulate.demo_trials``.
 
 The same seed gives the same bytes, however many workers share the job.
 """
@@ -29,6 +29,14 @@ import numpy as np
 from lab.frames.dng import write_dng
 from lab.frames.frame import FrameMetadata
 from lab.session.stops import exact_stop
+from lab.simulate.demo_trials import (
+    CLUB_TRIALS,
+    DemoTrial,
+    TrialShot,
+    draw_trial,
+    trial_toml,
+    true_trial,
+)
 from lab.simulate.render import render_frame
 from lab.simulate.rig import SimulatedRig
 from lab.simulate.truth import (
@@ -36,6 +44,7 @@ from lab.simulate.truth import (
     SimulatedTruth,
     TruePoint,
     TrueSeries,
+    TrueTrial,
     best_focus,
     true_optimum_stop,
     write_truth,
@@ -48,6 +57,7 @@ __all__ = ["DemoPlan", "DemoSeries", "write_demo_session"]
 
 _CHANNEL = "green"
 _FIRST_SHOT = datetime(2024, 11, 16, 14, 7, 31)
+_FIRST_OF_TRIALS = datetime(2024, 11, 17, 10, 22, 5)
 _EXPOSURE_SPREAD = 0.06  # of a frame's exposure, either way
 
 
@@ -62,7 +72,10 @@ class DemoSeries:
 
 @dataclass(frozen=True, kw_only=True)
 class DemoPlan:
-    """What is shot. A step is about 0.15 um of defocus (path length) at the widest stop."""
+    """What is shot. A step is about 0.15 um of defocus (path length) at the widest stop.
+
+    The club's own plan has the trials ``CLUB_TRIALS`` too; lists may be empty.
+    """
 
     rig: SimulatedRig = field(default_factory=SimulatedRig)
     stops: tuple[float, ...] = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
@@ -72,6 +85,17 @@ class DemoPlan:
         DemoSeries(magnification=2.0, true_magnification=1.991, focus_step_um=25.0),
         DemoSeries(magnification=3.0, true_magnification=3.012, focus_step_um=20.0),
     )
+    trials: tuple[DemoTrial, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Drawn:
+    """A trial, its place among series and trials, what is shot and the names of the files."""
+
+    trial: DemoTrial
+    number: int
+    shots: tuple[TrialShot, ...]
+    files: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +104,8 @@ class _Shot:
 
     path: Path
     rig: SimulatedRig
-    series: DemoSeries
+    magnification: float  # that the field was made for
+    true_magnification: float
     stop: float
     focus_offset_object_um: float
     seed: tuple[int, ...]
@@ -108,7 +133,7 @@ def write_demo_session(
     progress : callable, optional
         Called with (frames written, frames in all) after each.
     plan : DemoPlan, optional
-        None shoots the club's 126 frames.
+        None shoots the club's 182 frames, 56 of them in trials.
 
     Raises
     ------
@@ -119,21 +144,25 @@ def write_demo_session(
     """
     if not (seed >= 0 and workers >= 1):
         raise ValueError("seed must be >= 0 and workers >= 1")
-    plan = DemoPlan() if plan is None else plan
-    for one in plan.series:
-        (folder / "frames" / _subfolder(one)).mkdir(parents=True, exist_ok=True)
+    plan = DemoPlan(trials=CLUB_TRIALS) if plan is None else plan
+    for name in (*map(_subfolder, plan.series), *(trial.folder for trial in plan.trials)):
+        (folder / "frames" / name).mkdir(parents=True, exist_ok=True)
     (folder / "session.toml").write_text(_session_toml(plan), encoding="utf-8")
-    fields = [_field(_sensor_mm(plan.rig), one.magnification) for one in plan.series]
+    magnifications = {one.magnification for one in plan.series}
+    magnifications |= {one.magnification for one in plan.trials}
+    fields = [_field(_sensor_mm(plan.rig), m) for m in sorted(magnifications)]
     write_layout(chart_sheet(fields, name="Micromount club"), folder / "target.json")
+    drawn = _drawn_trials(plan, seed)
     with _task_map(workers) as task_map:
         truth = SimulatedTruth(
             seed=seed,
             channel=_CHANNEL,
             pupil_ratio=plan.rig.pupil_ratio,
             series=tuple(task_map(_true_series, [(plan, one) for one in plan.series])),
+            trials=tuple(task_map(_true_trial, [(plan, one) for one in drawn])),
         )
         write_truth(truth, folder / TRUTH_NAME)
-        shots = list(_shots(plan, truth, folder, seed))
+        shots = [*_shots(plan, truth, folder, seed), *_trial_shots(plan, truth, drawn, folder)]
         for done, _ in enumerate(task_map(_write_shot, shots), start=1):
             if progress is not None:
                 progress(done, len(shots))
@@ -172,12 +201,17 @@ def _task_map(workers: int) -> Iterator[Callable[[Callable[[Any], Any], Any], It
             raise
 
 
+def _centre_angle_deg(rig: SimulatedRig, magnification: float) -> float:
+    """Of an edge's normal at the field's centre."""
+    squares = _field(_sensor_mm(rig), magnification).squares
+    centre = min(squares, key=lambda square: np.hypot(*square.centre_mm))
+    return centre.rotation_deg + rig.rotation_deg
+
+
 def _true_series(task: tuple[DemoPlan, DemoSeries]) -> TrueSeries:
     plan, series = task
     rig, magnification = plan.rig, series.true_magnification
-    squares = _field(_sensor_mm(rig), series.magnification).squares
-    centre = min(squares, key=lambda square: np.hypot(*square.centre_mm))
-    edge_angle_deg = centre.rotation_deg + rig.rotation_deg
+    edge_angle_deg = _centre_angle_deg(rig, series.magnification)
     points = []
     for marked in plan.stops:
         stop = exact_stop(marked)
@@ -224,31 +258,87 @@ def _shots(plan: DemoPlan, truth: SimulatedTruth, folder: Path, seed: int) -> It
             for k in range(plan.frames_per_stop):
                 number += 1
                 at += timedelta(seconds=round(rng.uniform(6, 11), 2))
-                exposure = plan.rig.exposure * (1 + _EXPOSURE_SPREAD * rng.uniform(-1, 1))
+                exposure = _exposure(plan.rig, rng)
                 yield _Shot(
                     path=folder / "frames" / _subfolder(series) / f"IMG_{number:04d}.dng",
                     rig=replace(plan.rig, exposure=exposure),
-                    series=series,
+                    magnification=series.magnification,
+                    true_magnification=series.true_magnification,
                     stop=point.exact_stop,
                     focus_offset_object_um=point.best_focus_object_um
                     + (first + k) * series.focus_step_um,
                     seed=(seed, i, j, k),
-                    metadata=FrameMetadata(
-                        camera=plan.rig.body_name,
-                        exposure_s=1 / 125,
-                        iso=100,
-                        captured_at=f"{at:%Y:%m:%d %H:%M:%S}.{at.microsecond // 10_000:02d}",
-                    ),
+                    metadata=_metadata(plan.rig, at, 1 / 125),
                 )
             at += timedelta(seconds=45)
+        at += timedelta(minutes=20)
+
+
+def _exposure(rig: SimulatedRig, rng: np.random.Generator) -> float:
+    return rig.exposure * (1 + _EXPOSURE_SPREAD * rng.uniform(-1, 1))
+
+
+def _metadata(rig: SimulatedRig, at: datetime, exposure_s: float) -> FrameMetadata:
+    return FrameMetadata(
+        camera=rig.body_name,
+        exposure_s=exposure_s,
+        iso=100,
+        captured_at=f"{at:%Y:%m:%d %H:%M:%S}.{at.microsecond // 10_000:02d}",
+    )
+
+
+def _drawn_trials(plan: DemoPlan, seed: int) -> list[_Drawn]:
+    number = len(plan.series) * len(plan.stops) * plan.frames_per_stop
+    drawn = []
+    for i, trial in enumerate(plan.trials, start=len(plan.series)):
+        rng = np.random.default_rng((seed, i))
+        shots = draw_trial(trial, plan.rig, rng)
+        files = tuple(f"{trial.folder}/IMG_{number + k:04d}.dng" for k in range(1, len(shots) + 1))
+        number += len(shots)
+        drawn.append(_Drawn(trial=trial, number=i, shots=shots, files=files))
+    return drawn
+
+
+def _true_trial(task: tuple[DemoPlan, _Drawn]) -> TrueTrial:
+    plan, drawn = task
+    return true_trial(
+        drawn.trial,
+        plan.rig,
+        drawn.shots,
+        drawn.files,
+        channel=_CHANNEL,
+        edge_angle_deg=_centre_angle_deg(plan.rig, drawn.trial.magnification),
+    )
+
+
+def _trial_shots(
+    plan: DemoPlan, truth: SimulatedTruth, drawn: list[_Drawn], folder: Path
+) -> Iterator[_Shot]:
+    """Every frame of the trials in the order it is taken, all about best focus."""
+    at = _FIRST_OF_TRIALS
+    for one, true in zip(drawn, truth.trials, strict=True):
+        rng = np.random.default_rng((truth.seed, one.number, 1))
+        for k, (shot, file) in enumerate(zip(one.shots, one.files, strict=True)):
+            at += timedelta(seconds=round(rng.uniform(6, 11), 2))
+            rig = shot.rig(plan.rig)
+            yield _Shot(
+                path=folder / "frames" / file,
+                rig=replace(rig, exposure=_exposure(rig, rng)),
+                magnification=one.trial.magnification,
+                true_magnification=one.trial.true_magnification,
+                stop=exact_stop(one.trial.stop),
+                focus_offset_object_um=true.best_focus_object_um + shot.hand.focus_offset_object_um,
+                seed=(truth.seed, one.number, k, 0),
+                metadata=_metadata(rig, at, shot.condition.exposure_s),
+            )
         at += timedelta(minutes=20)
 
 
 def _write_shot(shot: _Shot) -> None:
     mosaic = render_frame(
         shot.rig,
-        _field(_sensor_mm(shot.rig), shot.series.magnification),
-        magnification=shot.series.true_magnification,
+        _field(_sensor_mm(shot.rig), shot.magnification),
+        magnification=shot.true_magnification,
         stop=shot.stop,
         focus_offset_object_um=shot.focus_offset_object_um,
         rng=np.random.default_rng(shot.seed),
@@ -301,4 +391,4 @@ focus_step_um = {series.focus_step_um!r}
 frames = "{_subfolder(series)}/*.dng"
 light = "flash"
 '''
-    return text
+    return text + "".join(map(trial_toml, plan.trials))

@@ -1,7 +1,8 @@
 """Disc, code and scale of a chart: dark shapes that must be there but are not measured.
 
 Each role's marks are drawn together as a bitmap of covered area and blurred by a
-Gaussian with the system's own green MTF50 at the field's centre. That keeps their
+Gaussian with the system's own green MTF50 at the field's centre, across and down where
+the image moved. That keeps their
 size, place and visible softness; their tails and colours are not right, and need not
 be.
 """
@@ -49,10 +50,15 @@ def mark_darkness(
         low_um=focus_shift_um,
         high_um=focus_shift_um,
     )
-    mtf50 = crossing(focus.transfer(focus_shift_um, 0.0), 0.5, focus.cutoff_cyc_per_px)
-    assert mtf50 is not None  # the transfer is 0 at the cut-off
-    std_px = min(gaussian_product(0.5) / mtf50, _MAX_BLUR_PX)
-    pad = int(np.ceil(4 * std_px))
+
+    def blur_px(angle_deg: float) -> float:
+        mtf50 = crossing(focus.transfer(focus_shift_um, angle_deg), 0.5, focus.cutoff_cyc_per_px)
+        assert mtf50 is not None  # the transfer is 0 at the cut-off
+        return min(gaussian_product(0.5) / mtf50, _MAX_BLUR_PX)
+
+    across_px = blur_px(0.0)
+    down_px = across_px if rig.movement.is_still else blur_px(90.0)
+    pad = int(np.ceil(4 * max(across_px, down_px)))
     for (row, col), covered in _covered(
         marks,
         rig.rotation_deg,
@@ -60,7 +66,10 @@ def mark_darkness(
         ((rig.n_rows - 1) / 2 + rig.centre_shift_px[1]),
         ((rig.n_cols - 1) / 2 + rig.centre_shift_px[0]),
     ):
-        yield (row - pad, col - pad), gaussian_filter(np.pad(covered, pad), std_px, mode="constant")
+        yield (
+            (row - pad, col - pad),
+            gaussian_filter(np.pad(covered, pad), (down_px, across_px), mode="constant"),
+        )
 
 
 @lru_cache(maxsize=4)  # a through-focus series draws the same marks again and again

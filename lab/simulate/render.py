@@ -14,7 +14,8 @@ tails really spreads as a ring, not as a cross. Along the middle half of a side 
 difference from the true image of a square is at most 0.35 % of the step where
 wavelength x N_eff is 1/57 of the side and 0.95 % where it is 1/20 (computed by a
 two-dimensional transform, clear pupil in focus). Focus is that of each edge's
-centre, so tilt does not vary along an edge. The other marks (disc, code, scale),
+centre, so tilt does not vary along an edge. A movement blurs each side by its part
+across that side; at a corner it really runs aslant. The other marks (disc, code, scale),
 which nobody measures, are bitmaps blurred by a Gaussian that has the green MTF50 at
 the field's centre.
 """
@@ -210,12 +211,12 @@ class _Edges:
             high_um=float(shift_um.max()),
         )
         angle_deg = side_deg + rig.rotation_deg
-        bank = EdgeBank(focus, angle_deg.ravel())
+        bank = EdgeBank(focus, shift_um, angle_deg.ravel())
         row, col = view.row_col(channel, x, y)
         return _Edges(
             squares=squares,
             bank=bank,
-            weights=bank.weights(shift_um, angle_deg.ravel()).reshape(len(squares), 4, -1),
+            weights=bank.weights.reshape(len(squares), 4, -1),
             row=row,
             col=col,
             angle_deg=turn_deg + rig.rotation_deg,

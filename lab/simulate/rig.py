@@ -26,6 +26,7 @@ from lab.edges.types import FloatArray, NoiseModel
 from lab.frames.frame import CHANNELS
 from lab.optics.geometry import effective_f_number
 from lab.optics.system import DEFAULT_WAVELENGTH_UM, Band, channel_band, system_mtf
+from lab.simulate.movement import STILL, Movement
 
 __all__ = ["SimulatedRig", "channel_transfer", "cutoff_cyc_per_px"]
 
@@ -83,6 +84,8 @@ class SimulatedRig:
     exposure : float
         Level of the clear ground at the frame's centre in the strongest channel,
         as a share of full scale above black. > 0
+    movement : Movement
+        Of the image during the exposure.
     """
 
     lens_name: str = "Enlarger 75 reversed"
@@ -111,6 +114,7 @@ class SimulatedRig:
     centre_shift_px: tuple[float, float] = (5.3, -3.6)
     dark_share: float = 0.03
     exposure: float = 0.7
+    movement: Movement = STILL
 
     def __post_init__(self) -> None:
         positive = (
@@ -254,4 +258,9 @@ def channel_transfer(
         blur_std_um=rig.blur_std_um,
     )
     px_per_mm = 1000 / rig.pixel_pitch_um
-    return lambda frequency_cyc_per_px: per_mm(np.asarray(frequency_cyc_per_px) * px_per_mm)
+
+    def transfer(frequency_cyc_per_px: FloatArray) -> FloatArray:
+        f = np.asarray(frequency_cyc_per_px, dtype=np.float64)
+        return np.asarray(per_mm(f * px_per_mm) * rig.movement.transfer(f, edge_angle_deg))
+
+    return transfer

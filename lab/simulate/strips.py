@@ -32,37 +32,53 @@ class EdgeBank:
     Parameters
     ----------
     focus : ThroughFocus
+    shift_um : ndarray, (n,)
+        Focus shift of each edge. [um]
     angle_deg : ndarray, (n,)
-        Of the normals of all edges that will be asked for. [deg]
+        Of their normals. [deg]
+
+    Attributes
+    ----------
+    profiles : list of EdgeProfile, (n_profile,)
+    weights : ndarray, (n, n_profile)
+        Share of each profile in that of each edge. [-]
 
     Notes
     -----
-    The direction enters by the square pixel alone, with the pattern of the square:
-    a smooth function of ``steepness``, so three nodes hold it.
+    Where nothing moves, the direction enters by the square pixel alone, with the pattern
+    of the square: a smooth function of ``steepness``, so three nodes hold it. A movement
+    has no such pattern: each edge then has a profile of its own.
     """
 
-    def __init__(self, focus: ThroughFocus, angle_deg: FloatArray) -> None:
-        self._focus = focus
-        q = steepness(angle_deg)
-        low, high = float(q.min()), float(q.max())
-        self._q = np.array([low]) if high - low < 1e-9 else np.linspace(low, high, 3)
-        node_angle_deg = np.rad2deg(np.arcsin(np.sqrt(self._q))) / 2
-        self.profiles = [
-            EdgeProfile(focus.transfer(shift_um, angle), focus.cutoff_cyc_per_px)
-            for shift_um in focus.node_um
-            for angle in node_angle_deg
-        ]
+    def __init__(self, focus: ThroughFocus, shift_um: FloatArray, angle_deg: FloatArray) -> None:
         self.step_px = max(_STEP_OF_CUTOFF / focus.cutoff_cyc_per_px, _MIN_STEP_PX)
+        if focus.movement.is_still:
+            q = steepness(angle_deg)
+            low, high = float(q.min()), float(q.max())
+            nodes = np.array([low]) if high - low < 1e-9 else np.linspace(low, high, 3)
+            node_angle_deg = np.rad2deg(np.arcsin(np.sqrt(nodes))) / 2
+            at = [(float(s), float(a)) for s in focus.node_um for a in node_angle_deg]
+            self.weights = _products(focus.weights(shift_um), _lagrange(q, nodes))
+        else:
+            at = list(zip(shift_um.tolist(), angle_deg.tolist(), strict=True))
+            self.weights = np.eye(len(at))
+        self.profiles = [
+            EdgeProfile(focus.transfer(shift, angle), focus.cutoff_cyc_per_px)
+            for shift, angle in at
+        ]
 
-    def weights(self, shift_um: FloatArray, angle_deg: FloatArray) -> FloatArray:
-        """Share of each profile in the profile of each edge: (n, n_profile)."""
-        q = steepness(angle_deg)[:, None]
-        by_angle = np.ones((q.size, self._q.size))
-        for i, node in enumerate(self._q):
-            for other in np.delete(self._q, i):
-                by_angle[:, i] *= (q[:, 0] - other) / (node - other)
-        by_focus = self._focus.weights(shift_um)
-        return np.asarray((by_focus[:, :, None] * by_angle[:, None, :]).reshape(q.size, -1))
+
+def _lagrange(q: FloatArray, nodes: FloatArray) -> FloatArray:
+    """Share of each node's value in those at q: (n, n_node)."""
+    shares = np.ones((q.size, nodes.size))
+    for i, node in enumerate(nodes):
+        for other in np.delete(nodes, i):
+            shares[:, i] *= (q - other) / (node - other)
+    return shares
+
+
+def _products(one: FloatArray, other: FloatArray) -> FloatArray:
+    return np.asarray((one[:, :, None] * other[:, None, :]).reshape(one.shape[0], -1))
 
 
 def steepness(angle_deg: FloatArray) -> FloatArray:

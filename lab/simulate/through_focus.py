@@ -38,6 +38,8 @@ class ThroughFocus:
         The transfer is 0 from here. [cycles per pixel]
     node_um : ndarray, (n_node,)
         Focus shifts that the table holds. [um]
+    movement : Movement
+        The rig's, which the transfer holds.
 
     Raises
     ------
@@ -58,6 +60,7 @@ class ThroughFocus:
         if not low_um <= high_um:
             raise ValueError("low_um must not be above high_um")
         self._rig = rig
+        self.movement = rig.movement
         self.cutoff_cyc_per_px = cutoff_cyc_per_px(
             rig, magnification=magnification, stop=stop, channel=channel
         )
@@ -137,6 +140,7 @@ class ThroughFocus:
             lens += chebvander(2 * np.sqrt(1 - s) - 1, self._n_v - 1) @ (coefficients @ weights)
         blur_px = self._rig.blur_std_um / self._rig.pixel_pitch_um
         rest = np.exp(-2 * (np.pi * blur_px * f) ** 2) * pixel_mtf(f, edge_angle_deg)
+        rest *= self._rig.movement.transfer(f, edge_angle_deg)
         return np.asarray(lens * rest[:, None])
 
 

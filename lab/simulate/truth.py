@@ -29,8 +29,10 @@ __all__ = [
     "BestFocus",
     "OptimumStop",
     "SimulatedTruth",
+    "TrueFrame",
     "TruePoint",
     "TrueSeries",
+    "TrueTrial",
     "best_focus",
     "read_truth",
     "true_mtf50",
@@ -79,13 +81,64 @@ class TrueSeries:
 
 
 @dataclass(frozen=True, kw_only=True)
+class TrueFrame:
+    """One frame of a trial, at the field's centre.
+
+    Attributes
+    ----------
+    file, condition : str
+    kind : str
+        "sharp", "focus" or "linear": what takes more of the MTF50.
+    length_px, axis_deg : float
+        Even movement as rendered, from end to end, and its axis, [-90, 90). A flash's is
+        that of equal spread (``even_px_of_flash``), ambient light not included.
+    speed_object_um_per_s : float
+        In the subject.
+    defocus_waves : float
+        From best focus, target too far positive, at the pupil's rim.
+    focus_loss, movement_loss : float
+        Share of best focus's MTF50 that each alone takes, the softer direction. [-]
+    mtf50_image_cyc_per_mm : float
+        Of the softer direction, both together.
+    """
+
+    file: str
+    condition: str
+    kind: str
+    length_px: float
+    axis_deg: float
+    speed_object_um_per_s: float
+    defocus_waves: float
+    focus_loss: float
+    movement_loss: float
+    mtf50_image_cyc_per_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrueTrial:
+    """One trial. ``mtf50_image_cyc_per_mm`` is that of best focus without movement.
+
+    ``best_focus_object_um`` as for ``TruePoint``.
+    """
+
+    name: str
+    magnification: float
+    true_magnification: float
+    marked_stop: float
+    best_focus_object_um: float
+    mtf50_image_cyc_per_mm: float
+    frames: tuple[TrueFrame, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class SimulatedTruth:
-    """A whole simulated session."""
+    """A whole simulated session. Records of earlier versions hold no trials."""
 
     seed: int
     channel: str
     pupil_ratio: float
     series: tuple[TrueSeries, ...]
+    trials: tuple[TrueTrial, ...] = ()
 
 
 def true_mtf50(
@@ -223,8 +276,11 @@ def true_optimum_stop(
 
 
 def write_truth(truth: SimulatedTruth, path: Path) -> None:
-    """Write the record as JSON: the attributes' names are the keys."""
-    path.write_text(json.dumps(asdict(truth), indent=1) + "\n", encoding="utf-8")
+    """Write the record as JSON: the attributes' names are the keys; no trials, no key."""
+    record = asdict(truth)
+    if not truth.trials:  # earlier versions can read it then
+        del record["trials"]
+    path.write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 
 def read_truth(path: Path) -> SimulatedTruth:
@@ -241,8 +297,12 @@ def read_truth(path: Path) -> SimulatedTruth:
             TrueSeries(**{**one, "points": tuple(TruePoint(**point) for point in one["points"])})
             for one in record["series"]
         )
-        return SimulatedTruth(**{**record, "series": series})
-    except (OSError, ValueError, TypeError, KeyError) as error:
+        trials = tuple(
+            TrueTrial(**{**one, "frames": tuple(TrueFrame(**frame) for frame in one["frames"])})
+            for one in record.get("trials", ())
+        )
+        return SimulatedTruth(**{**record, "series": series, "trials": trials})
+    except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
         raise SessionError(
             f"{path}: no readable truth of a simulated session ({error}). "
             "Run the demo again, or delete the file if the frames are not simulated."
