@@ -2,26 +2,34 @@
 
 ``render_page`` words a `SessionResult` as a single HTML file: the answer for
 each magnification first, then figures and tables, how it was measured, what to
-doubt, and where every figure comes from. It holds no script and requests
-nothing. The same result gives the same bytes. Nothing is measured here; with
+doubt, and where every figure comes from. It requests nothing and is whole without
+its script, which lets a reader choose and look closer. It names no file: frames are
+counted. The same result gives the same bytes. Nothing is measured here; with
 `SimulatedTruth` the page sets a simulation's known values beside the result.
 """
 
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 
-from lab.inference.results import SeriesResult, SessionResult, StopPoint
+from lab.inference.results import LensResult, SeriesResult, SessionResult, StopPoint
+from lab.inference.trial_records import TrialResult
 from reports import figures, words
+from reports.care import CARE
+from reports.first_screen import first_screen
 from reports.lens_section import lens_section
 from reports.markup import document, figure, prose, table, text
+from reports.page_controls import Parts, controls, parts_of
+from reports.page_script import SCRIPT
 from reports.stops_figure import draw_stops
-from reports.tables import colour_table, stop_table
+from reports.tables import colour_table, plot_attributes, stop_table, with_effective_stops
+from reports.trial_section import trial_section
 
 __all__ = ["SimulatedTruth", "render_page", "write_page"]
 
@@ -42,8 +50,15 @@ class SimulatedTruth:
     optimum_stops: tuple[tuple[float, float], ...]
 
 
+_NEUTRAL = re.compile(r"frame-\d+")  # a name that says nothing of its owner
+
+
 def write_page(
-    result: SessionResult, path: str | Path, *, truth: SimulatedTruth | None = None
+    result: SessionResult,
+    path: str | Path,
+    *,
+    truth: SimulatedTruth | None = None,
+    trials: Sequence[TrialResult] = (),
 ) -> None:
     """Write the page of a session as UTF-8.
 
@@ -54,6 +69,7 @@ def write_page(
     path : str or Path
         The file to write; its folder must exist.
     truth : SimulatedTruth, optional
+    trials : sequence of TrialResult
         See `render_page`.
 
     Raises
@@ -61,11 +77,16 @@ def write_page(
     OSError
         If the file cannot be written.
     """
-    page = render_page(result, truth=truth)
+    page = render_page(result, truth=truth, trials=trials)
     Path(path).write_text(page, encoding="utf-8", newline="\n")
 
 
-def render_page(result: SessionResult, *, truth: SimulatedTruth | None = None) -> str:
+def render_page(
+    result: SessionResult,
+    *,
+    truth: SimulatedTruth | None = None,
+    trials: Sequence[TrialResult] = (),
+) -> str:
     """The page of a session as one HTML text.
 
     Parameters
@@ -75,6 +96,8 @@ def render_page(result: SessionResult, *, truth: SimulatedTruth | None = None) -
     truth : SimulatedTruth, optional
         For a simulated session: the page then says at its top that the session
         is simulated, and compares truth and result.
+    trials : sequence of TrialResult
+        The session's, each a section of its own.
     """
     header = [
         f"<h1>{text(result.name)}</h1>",
@@ -87,70 +110,99 @@ def render_page(result: SessionResult, *, truth: SimulatedTruth | None = None) -
             "computed, not photographed, and the gear is invented. No real lens is described here. "
             '<a href="#truth">The simulated truth</a> stands beside the result.</p>'
         )
-    main = [_answers(result)]
-    main += [_series(one, index) for index, one in enumerate(result.series, start=1)]
+    parts = parts_of(result, trials, with_truth=truth is not None)
+    main = [
+        first_screen(result, tuple(part for part, _ in parts.series)),
+        _links(result, trials, parts),
+        controls(parts),
+    ]
+    for index, (one, (part, _)) in enumerate(zip(result.series, parts.series, strict=True), 1):
+        main.append(_section(_series(one, index, parts), part, "series"))
     if result.lens is not None:
-        main.append(lens_section(result.lens))
+        main.append(_section(lens_section(_without_names(result.lens, result)), "lens"))
+    main += [
+        _section(trial_section(one, name=f"trial-{index}"), f"trial-{index}")
+        for index, one in enumerate(trials, start=1)
+    ]
     if truth is not None:
-        main.append(_truth(result, truth))
-    main += [_method(result), _doubt(result), _CARE, _provenance(result)]
+        main.append(_section(_truth(result, truth), "truth"))
+    main += [_method(result), _doubt(result), CARE, _provenance(result)]
     return document(
         f"{result.name} | stopwise",
         "\n".join(header),
         "\n".join(main),
         "<p>Made by stopwise. This page is one file and asks nothing of any network.</p>",
+        script=SCRIPT,
     )
 
 
-def _answers(result: SessionResult) -> str:
-    if not result.series:
-        return "<h2>Which stop to use</h2>\n<p>No magnification of this session was measured.</p>"
-    cards = "\n".join(_answer(one, index) for index, one in enumerate(result.series, start=1))
+def _section(html: str, part: str, kind: str = "part") -> str:
+    return f'<div class="{kind}" data-part="{part}">\n{html}\n</div>'
+
+
+def _links(result: SessionResult, trials: Sequence[TrialResult], parts: Parts) -> str:
     links = [
-        f'<a href="#series-{index}">{_at(one)}</a>'
-        for index, one in enumerate(result.series, start=1)
+        (part, f"series-{index}", f"Measured at {name}")
+        for index, (part, name) in enumerate(parts.series, start=1)
     ]
     if result.lens is not None:
-        links.append('<a href="#lens">The lens and the rules of thumb</a>')
-    links += ['<a href="#method">How this was measured</a>', '<a href="#doubt">What to doubt</a>']
-    return (
-        '<h2 id="answers">Which stop to use</h2>\n'
-        f'<div class="answers">\n{cards}\n</div>\n'
-        f'<nav aria-label="On this page"><p>More: {" · ".join(links)}</p></nav>'
+        links.append(("lens", "lens", "The lens and the rules of thumb"))
+    links += [
+        (f"trial-{index}", f"trial-{index}", f"Trial: {text(one.name)}")
+        for index, one in enumerate(trials, start=1)
+    ]
+    links += [("", "method", "How this was measured"), ("", "doubt", "What to doubt")]
+    items = "".join(
+        f'<li{_named(part)}><a href="#{target}">{said}</a></li>' for part, target, said in links
     )
+    return f'<nav aria-label="On this page"><ul class="links">{items}</ul></nav>'
 
 
-def _answer(series: SeriesResult, index: int) -> str:
-    best = words.recommended_point(series)
-    stop = "unknown" if best is None else words.marked_stop(best.marked_stop)
-    return (
-        f'<section class="answer" aria-labelledby="answer-{index}">\n'
-        f'<h3 id="answer-{index}">{_at(series)}</h3>\n<p class="stop">{stop}</p>\n<dl>\n'
-        f"<dt>Optimum</dt><dd>{prose(words.optimum_words(series))}</dd>\n"
-        f"<dt>One stop further</dt><dd>{prose(words.cost_words(series))}</dd>\n"
-        f"<dt>Deepest sharp stop</dt><dd>{prose(words.deepest_words(series))}</dd>\n</dl>\n"
-        "</section>"
-    )
+def _named(part: str) -> str:
+    return f' data-part="{part}"' if part else ""
 
 
-def _series(series: SeriesResult, index: int) -> str:
-    drawings = (
-        draw_stops(series, name=f"stops-{index}"),
-        figures.draw_mtf(series, name=f"mtf-{index}"),
-        figures.draw_focus(series, name=f"focus-{index}"),
-    )
-    stops, *pair = (figure(d) if d is not None else "" for d in drawings)
-    parts = [
-        f'<h2 id="series-{index}">Measured {_at(series).lower()}</h2>',
+def _without_names(lens: LensResult, result: SessionResult) -> LensResult:
+    """The model with frames in doubt counted, unless their names are neutral."""
+    named = lens.frames_in_doubt
+    if all(_NEUTRAL.fullmatch(name) for name in named):
+        return lens
+    count = f"{len(named)} of {sum(result.frames_by_status.values()) or len(named)}"
+    return replace(lens, frames_in_doubt=(count,))
+
+
+def _series(series: SeriesResult, index: int, parts: Parts) -> str:
+    said = [
+        f'<h2 id="series-{index}">Measured at '
+        f"{words.magnification_words(series.magnification)}</h2>",
         f'<p class="quiet">{prose(words.capital(words.measured_magnification_words(series)))}.</p>',
     ]
     if series.points:
-        parts += [stops, '<div class="pair">', *pair, "</div>", stop_table(series)]
+        stops = draw_stops(series, name=f"stops-{index}")
+        if stops is not None:
+            plot = plot_attributes(series, stops, table_name=f"stop-table-{index}")
+            stops = with_effective_stops(series, stops)
+            said.append(figure(stops, attributes=' data-part="stops"', plot=plot))
+        pair = (
+            ("mtf", figures.draw_mtf(series, name=f"mtf-{index}")),
+            ("focus", figures.draw_focus(series, name=f"focus-{index}")),
+        )
+        said.append('<div class="pair">')
+        said += [
+            figure(one, attributes=f' data-part="{part}"') for part, one in pair if one is not None
+        ]
+        said += [
+            "</div>",
+            '<div data-part="tables">',
+            stop_table(series, name=f"stop-table-{index}"),
+        ]
+        if series.colours:
+            colours = tuple(parts.colour(one.channel) for one in series.colours)
+            said.append(colour_table(series, parts=colours))
+        said.append("</div>")
     else:
-        parts.append("<p>No stop of this series could be measured.</p>")
-    if series.colours:
-        parts.append(colour_table(series))
-    return "\n".join(part for part in parts if part)
+        said.append("<p>No stop of this series could be measured.</p>")
+    return "\n".join(said)
 
 
 def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
@@ -285,19 +337,6 @@ def _doubt(result: SessionResult) -> str:
     return "\n".join(parts)
 
 
-_CARE = """<h2>Care at the rig</h2>
-<ul>
-<li>Razor edges cut. Store and move blades covered, and mount them with the edge away from you.</li>
-<li>Glass targets and slides break into sharp pieces. Wear eye protection when cutting or fitting
-them.</li>
-<li>Flash and bright LEDs at eye distance can hurt eyes. Do not look into them, and do not fire a
-flash while someone's eye is at the subject or the finder.</li>
-<li>Lamps get hot and stay hot. Keep them clear of cloth, film and solvents, and let them cool.</li>
-<li>Follow local codes for mains wiring. Leave the inside of a flash or a mains supply to people
-with the licence that your place requires.</li>
-</ul>"""
-
-
 def _provenance(result: SessionResult) -> str:
     if not result.provenance:
         return "<h2>Where the figures come from</h2>\n<p>No provenance was recorded.</p>"
@@ -341,10 +380,6 @@ def _find_point(result: SessionResult, magnification: float, stop: float) -> Sto
     series = _find_series(result, magnification)
     points = () if series is None else series.points
     return next((p for p in points if math.isclose(p.marked_stop, stop)), None)
-
-
-def _at(series: SeriesResult) -> str:
-    return f"At {words.magnification_words(series.magnification)}"
 
 
 def _ratio_source(result: SessionResult) -> str:

@@ -3,58 +3,171 @@
 ``stop_table``: every stop's peak, uncertainty and predicted diffraction.
 ``colour_table``: where red and blue lie against green. Both are HTML and print
 the record as it is, each figure to the digits that its uncertainty carries.
+``plot_attributes`` and ``with_effective_stops`` tie the figure of the stops to the
+first table and its switches, for the page's script.
 """
 
 from __future__ import annotations
 
-from lab.inference.results import SeriesResult
-from reports import words
-from reports.markup import table, text
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from html import escape
 
-__all__ = ["colour_table", "stop_table"]
+from lab.inference.results import SeriesResult, StopPoint
+from reports import words
+from reports.drawing import PALETTE, Drawing
+from reports.markup import switched, table, text
+
+__all__ = ["colour_table", "plot_attributes", "stop_table", "with_effective_stops"]
 
 _NOT_MEASURED = "not measured"
+_SAME_PLACE_PT = 0.05  # the picture's numbers are rounded to 0.01
+# Of all axes only that of the stops has its numbers centred on their marks.
+_TICK = re.compile(
+    r'(?P<open><text style="[^"]*text-anchor: middle[^"]*" x="(?P<x>[\d.]+)" y="[\d.]+")'
+    r">(?P<mark>[\d.]+)<"
+)
 
 
-def stop_table(series: SeriesResult) -> str:
-    """The measured stops of one magnification, a row each."""
+def stop_table(series: SeriesResult, *, name: str = "") -> str:
+    """The measured stops of one magnification, a row each.
+
+    Frequencies and stops can be switched: on the sensor or in the subject, marked or
+    effective. The columns that hold the other form then hold the first.
+
+    Parameters
+    ----------
+    series : SeriesResult
+    name : str
+        Identifier of the table; distinct within one page.
+    """
     digits = words.decimals([p.mtf50_std for p in series.points])
+    effective = "Effective f\N{NON-BREAKING HYPHEN}number"
+    image, other = "MTF50, image side", "MTF50, object side"
+    predicted = "Predicted diffraction, {} side"
     head = (
-        "Marked stop",
-        "Effective f\N{NON-BREAKING HYPHEN}number",
-        "MTF50, image side",
+        switched("Marked stop", effective=effective),
+        switched(effective, effective="Marked stop"),
+        switched(image, object_side=other),
         "95 % interval",
-        "MTF50, object side",
-        "Predicted diffraction, image side",
+        switched(other, object_side=image),
+        switched(predicted.format("image"), object_side=predicted.format("object")),
         "Share of diffraction",
         "Best focus, µm",
         "Frames used of measured",
         "Flags",
     )
-    rows = [
-        (
-            words.marked_stop(p.marked_stop),
-            words.number(p.effective_f_number),
-            words.plus_minus(p.mtf50_image_cyc_per_mm, p.mtf50_std, digits),
-            words.interval_words(p.mtf50_low95, p.mtf50_high95, digits),
-            words.number(p.mtf50_object_cyc_per_mm, digits),
-            words.number(p.diffraction_mtf50_image_cyc_per_mm, digits),
-            _percent(p.percent_of_diffraction),
-            words.number(p.best_focus_um, 0),
-            f"{p.frames_used} of {p.frames_measured}",
-            ", ".join(text(words.flag_words(flag)) for flag in p.flags) or "none",
-        )
-        for p in series.points
-    ]
+    rows = [_stop_row(p, digits) for p in series.points]
     caption = (
         f"Stops measured at {words.magnification_words(series.magnification)}. Frequencies in "
         "cycles/mm, with ± 1 standard uncertainty; image side is on the sensor."
     )
-    return table(caption, head, rows, wide=True)
+    return table(caption, head, rows, wide=True, name=name)
 
 
-def colour_table(series: SeriesResult) -> str:
+def _stop_row(p: StopPoint, digits: int) -> tuple[str, ...]:
+    marked, cone = words.marked_stop(p.marked_stop), words.number(p.effective_f_number)
+    ratio = p.mtf50_object_cyc_per_mm / p.mtf50_image_cyc_per_mm if words.has_mtf50(p) else None
+    there = words.number(p.mtf50_object_cyc_per_mm, digits)
+    # In the subject a frequency has the records' own ratio to that on the sensor.
+    there_std, low95, high95, diffraction = (
+        None if ratio is None else ratio * value
+        for value in (
+            p.mtf50_std,
+            p.mtf50_low95,
+            p.mtf50_high95,
+            p.diffraction_mtf50_image_cyc_per_mm,
+        )
+    )
+    here = words.plus_minus(p.mtf50_image_cyc_per_mm, p.mtf50_std, digits)
+    return (
+        switched(marked, effective=cone),
+        switched(cone, effective=marked),
+        switched(here, object_side=words.plus_minus(p.mtf50_object_cyc_per_mm, there_std, digits)),
+        switched(
+            words.interval_words(p.mtf50_low95, p.mtf50_high95, digits),
+            object_side=words.interval_words(low95, high95, digits),
+        ),
+        switched(there, object_side=words.number(p.mtf50_image_cyc_per_mm, digits)),
+        switched(
+            words.number(p.diffraction_mtf50_image_cyc_per_mm, digits),
+            object_side=words.number(diffraction, digits),
+        ),
+        _percent(p.percent_of_diffraction),
+        words.number(p.best_focus_um, 0),
+        f"{p.frames_used} of {p.frames_measured}",
+        ", ".join(text(words.flag_words(flag)) for flag in p.flags) or "none",
+    )
+
+
+def plot_attributes(series: SeriesResult, drawing: Drawing, *, table_name: str) -> str:
+    """Where the measured points lie in the figure of the stops, as HTML attributes.
+
+    Each as row of the table and place in percent of the picture's width and height, read
+    off the picture; empty where it does not show a point for each stop.
+
+    Parameters
+    ----------
+    series : SeriesResult
+    drawing : Drawing
+        From `reports.stops_figure.draw_stops`.
+    table_name : str
+        Identifier of the table of the stops.
+    """
+    places = _places(drawing.svg)
+    rows = [row for row, point in enumerate(series.points) if words.has_mtf50(point)]
+    size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', drawing.svg)
+    if size is None or len(places) != len(rows):
+        return ""
+    width, height = float(size[1]), float(size[2])
+    points = [
+        [row, round(100 * x / width, 2), round(100 * y / height, 2)]
+        for row, (x, y) in zip(rows, places, strict=True)
+    ]
+    listed = json.dumps(points, separators=(",", ":"))
+    label = f"Measured at {words.magnification_words(series.magnification)}"
+    return f' data-points="{listed}" data-table="{table_name}" data-label="{escape(label)}"'
+
+
+def with_effective_stops(series: SeriesResult, drawing: Drawing) -> Drawing:
+    """The figure of the stops, its axis of stops with effective f-numbers to switch to.
+
+    As it was where a mark of the axis is none of the stops: no axis holds two scales.
+    """
+    points = [point for point in series.points if words.has_mtf50(point)]
+    at = list(zip(points, _places(drawing.svg), strict=False))
+
+    def other(tick: re.Match[str]) -> str:
+        near = (p for p, (x, _) in at if abs(x - float(tick["x"])) < _SAME_PLACE_PT)
+        point = next((p for p in near if f"{p.marked_stop:g}" == tick["mark"]), None)
+        return "" if point is None else words.number(point.effective_f_number)
+
+    if not all(other(tick) for tick in _TICK.finditer(drawing.svg)):
+        return drawing
+    svg = _TICK.sub(
+        lambda tick: f'{tick["open"]} data-effective="{escape(other(tick))}">{tick["mark"]}<',
+        drawing.svg,
+    )
+    title = ' data-effective="effective f\N{NON-BREAKING HYPHEN}number">marked stop<'
+    return replace(drawing, svg=svg.replace(">marked stop<", title, 1))
+
+
+def _places(svg: str) -> Sequence[tuple[float, float]]:
+    """Places of the measured points: the only marks in their colour."""
+    marks = rf'<use [^>]*x="([\d.]+)" y="([\d.]+)" style="fill: {PALETTE["measured"]}'
+    return [(float(x), float(y)) for x, y in re.findall(marks, svg)]
+
+
+def colour_table(series: SeriesResult, *, parts: Sequence[str] = ()) -> str:
     """Lateral and longitudinal colour of one magnification, a row for each raw colour.
+
+    Parameters
+    ----------
+    series : SeriesResult
+    parts : sequence of str
+        For each colour the part of the page by which a reader hides it; empty for none.
 
     Raises
     ------
@@ -105,7 +218,7 @@ def colour_table(series: SeriesResult) -> str:
         "is positive; best focus (longitudinal colour) is on the object side, positive the way "
         "focus positions rise."
     )
-    return table(caption, head, rows)
+    return table(caption, head, rows, parts=parts)
 
 
 def _percent(value: float) -> str:

@@ -6,6 +6,8 @@ import dataclasses
 import math
 import re
 import shutil
+from base64 import b64encode
+from hashlib import sha256
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
@@ -13,13 +15,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lab.inference.results import SeriesResult, SessionResult
-from reports import SimulatedTruth, render_page, write_page
+from lab.inference.results import RuleResult, SeriesResult, SessionResult
+from reports import SimulatedTruth, markup, render_page, write_page
+from reports.first_screen import rule_answers
+from reports.page_controls import parts_of
+from reports.page_script import SCRIPT
+from reports.stops_figure import draw_stops
+from reports.tables import colour_table, plot_attributes, stop_table, with_effective_stops
 from reports.words import flag_words
 from targets.fidelity import DEFAULT_LOSS
 from tests.browser import run_chromium
+from tests.reports.test_lens_section import LENS
+from tests.reports.test_trial_section import make_trial
 
-VOID = {"meta", "br", "path", "use", "rect"}
+VOID = {"meta", "br", "path", "use", "rect", "input"}
 PER_STOP_COLUMNS = 10
 
 
@@ -79,7 +88,7 @@ class Page(HTMLParser):
             assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        if "style" in self.open or "svg" in self.open:
+        if {"style", "svg", "script"} & set(self.open):
             return
         self.text += data
         if any(re.fullmatch("h[1-6]", tag) for tag in self.open):
@@ -225,6 +234,7 @@ def test_colour_that_was_not_measured_is_said_or_left_out(
 
 
 def test_answers_come_first_and_print_the_record(page: Page, session: SessionResult) -> None:
+    assert "Simulated session" not in page.text
     assert page.headings[1] == (2, "Which stop to use")
     text = plain(page.text)
     for series in session.series:
@@ -250,9 +260,17 @@ def test_answers_come_first_and_print_the_record(page: Page, session: SessionRes
 def test_page_asks_nothing_of_the_network(html: str, page: Page) -> None:
     assert "http:" not in html
     assert "https:" not in html
-    assert "<script" not in html
+    # One script, our own, and a policy that lets no other run.
+    (script,) = re.findall(r"<script>(.*?)</script>", html, re.DOTALL)
+    assert html.count("<script") == 1
+    assert script == SCRIPT
+    assert len(script.encode()) < 10_000
+    digest = b64encode(sha256(script.encode()).digest()).decode()
     policies = [v for tag, name, v in page.attributes if tag == "meta" and name == "content"]
-    assert "default-src 'none'; style-src 'unsafe-inline'; img-src data:" in policies
+    assert (
+        "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+        f"form-action 'none'; script-src 'sha256-{digest}'"
+    ) in policies
     links = [value for _, name, value in page.attributes if name in ("href", "src")]
     assert all(link.startswith("#") for link in links)
     assert "@import" not in html
@@ -293,7 +311,7 @@ def test_hostile_names_stay_text(session: SessionResult, series: SeriesResult) -
     )
     html = render_page(hostile)
     html.encode("utf-8")
-    assert "<script" not in html
+    assert html.count("<script") == 1  # our own
     assert "\x00" not in html
     page = Page(html)
     seen = evil.replace("\x00", "\ufffd").replace("\udcff", "\ufffd")
@@ -411,11 +429,10 @@ def test_simulated_truth_stands_beside_the_result(session: SessionResult) -> Non
         ),
         optimum_stops=((2.0, two.optimum_stop * 2**0.25), (7.0, 4.0)),
     )
-    html = render_page(session, truth=truth)
+    html = render_page(with_series(session, two), truth=truth)
     page = Page(html)
     text = plain(page.text)
     assert text.index("Simulated session.") < text.index("Which stop to use")
-    assert "Simulated session" not in render_page(session)
     points, optima = (t for t in page.tables if t["caption"].startswith("True and measured"))
     assert points["rows"][1][4] == "yes"
     assert plain(points["rows"][2][3]) == "+10.0 %"
@@ -445,7 +462,8 @@ def test_differences_of_nothing_have_one_form(session: SessionResult) -> None:
         ),
         optimum_stops=((2.0, two.optimum_stop * 1.0001), (1.0, session.series[0].optimum_stop)),
     )
-    page = Page(render_page(session, truth=truth))
+    ones = dataclasses.replace(session.series[0], points=())
+    page = Page(render_page(with_series(session, ones, two), truth=truth))
     points, optima = (t for t in page.tables if t["caption"].startswith("True and measured"))
     assert [plain(row[3]) for row in points["rows"][1:]] == ["0.0 %"] * 3
     assert [plain(row[4]) for row in optima["rows"][1:]] == ["0.00 stops"] * 2
@@ -474,7 +492,7 @@ def test_end_stops_are_said_to_be_ends(session: SessionResult, series: SeriesRes
 
 
 def test_title_is_the_session_and_the_program(session: SessionResult) -> None:
-    html = render_page(dataclasses.replace(session, name="Bellows: which stop?"))
+    html = render_page(dataclasses.replace(session, name="Bellows: which stop?", series=()))
     assert "<title>Bellows: which stop? | stopwise</title>" in html
 
 
@@ -525,6 +543,184 @@ def test_text_contrast_is_at_least_4_5(html: str, scheme: int) -> None:
     for front, back in [*pairs, ("ink", "band"), ("measured", "band"), ("quiet", "band")]:
         low, high = sorted((_luminance(colours[front]), _luminance(colours[back])))
         assert (high + 0.05) / (low + 0.05) >= 4.5, (front, back)
+
+
+RULE = RuleResult(
+    rule="2x: f/8",
+    verdict="too bold",
+    reason="",
+    probability=0.937,
+    limit_stop=8.0,
+    loss_percent=41.3,
+    loss_low95=39.0,
+    loss_high95=43.0,
+    depth_given_away=None,
+)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            {},
+            "No, too bold. “2x: f/8” ends at f/8 here, where 41 % of MTF50 is lost "
+            "(probability 94 %).",
+        ),
+        (
+            {"verdict": "holds", "probability": 0.9999, "limit_stop": 2**2.5, "loss_percent": 7.6},
+            "Yes. “2x: f/8” ends at f/5.6 here, where 8 % of MTF50 is lost "
+            "(probability over 99 %).",
+        ),
+        (
+            {"verdict": "too cautious", "limit_stop": 3.78, "loss_percent": None},
+            "No, too cautious. “2x: f/8” ends at f/3.8 here: one may stop down further "
+            "(probability 94 %).",
+        ),
+        (
+            {"verdict": "cannot tell", "reason": "half a stop <off>"},
+            "Cannot tell. “2x: f/8” ends at f/8 here: half a stop &lt;off&gt;.",
+        ),
+        ({"loss_percent": None}, "No, too bold. “2x: f/8” ends at f/8 here (probability 94 %)."),
+    ],
+    ids=["bold", "holds", "cautious", "cannot-tell", "loss-unknown"],
+)
+def test_the_first_screen_says_whether_a_rule_holds(
+    session: SessionResult, series: SeriesResult, change: dict, said: str
+) -> None:
+    rules = (dataclasses.replace(RULE, **change), RULE)
+    lens = dataclasses.replace(LENS, series=(dataclasses.replace(LENS.series[0], rules=rules),))
+    with_lens = dataclasses.replace(session, lens=lens)
+    answers = rule_answers(with_lens, series)
+    assert len(answers) == 2
+    assert plain(re.sub(r"</?(strong|bdi)>", "", answers[0])) == said
+    # The lens of the fixture was seen at 2x alone.
+    assert rule_answers(with_lens, session.series[0]) == ("No rule was put to the test here.",)
+    assert rule_answers(session, series) == ("No rule was put to the test here.",)
+
+
+def test_each_card_answers_the_four_questions(page: Page, session: SessionResult) -> None:
+    start, end = page.text.index("Which stop to use"), page.text.index("Measured at 1")
+    for question in (
+        *("How sure?", "What does one stop further cost?", "Does a rule of thumb hold?"),
+        "Deepest sharp stop",
+    ):
+        assert page.text[start:end].count(question) == len(session.series), question
+
+
+def test_lens_and_trials_are_sections_with_links_and_no_file_is_named(
+    session: SessionResult, series: SeriesResult
+) -> None:
+    trials = (make_trial(), dataclasses.replace(make_trial(), name="Braced <i>"))
+    whole = dataclasses.replace(with_series(session, series), lens=LENS)
+    html = render_page(whole, trials=trials)
+    page = Page(html)
+    titles = [title for level, title in page.headings if level == 2]
+    assert titles[2:5] == [
+        "The lens, from all frames together",
+        f"Trial: {trials[0].name}",
+        "Trial: Braced <i>",
+    ]
+    assert {"lens", "trial-1", "trial-2"} <= set(page.references)
+    assert set(page.references) <= set(page.ids)
+    assert len(page.ids) == len(set(page.ids))
+    names = {s.file for p in series.points for s in p.focus_samples}
+    names |= {frame.file for trial in trials for frame in trial.frames}
+    names |= set(LENS.frames_in_doubt) | {r.file for r in LENS.series[0].residuals}
+    assert len(names) > 60
+    for name in names:
+        assert name not in html
+        assert name.rpartition("/")[2] not in page.text
+    assert "Frames that do not fit: 1 of 167." in page.text
+    neutral = dataclasses.replace(LENS, frames_in_doubt=("frame-0007", "frame-0012"))
+    html = render_page(dataclasses.replace(session, series=(), lens=neutral))
+    assert "frame-0007, frame-0012" in html
+
+
+def test_switched_stop_table_prints_the_record_on_the_other_side(series: SeriesResult) -> None:
+    html = stop_table(series, name="here")
+    heads, *rows = re.findall(r"<tr>(.*?)</tr>", html)
+    assert re.findall(r'data-\w+="([^"]*)"', plain(heads)) == [
+        *(
+            "Effective f\N{NON-BREAKING HYPHEN}number",
+            "Marked stop",
+            "MTF50, object side",
+            "MTF50, image side",
+        ),
+        "Predicted diffraction, object side",
+    ]
+    for row, point in zip(rows, series.points, strict=True):
+        there = [plain(value) for value in re.findall(r'data-object="([^"]*)"', row)]
+        m = point.mtf50_object_cyc_per_mm / point.mtf50_image_cyc_per_mm
+        assert m == pytest.approx(2.0)
+        expected = [
+            (point.mtf50_object_cyc_per_mm, m * point.mtf50_std),
+            (m * point.mtf50_low95, m * point.mtf50_high95),
+            (point.mtf50_image_cyc_per_mm,),
+            (m * point.diffraction_mtf50_image_cyc_per_mm,),
+        ]
+        for said, values in zip(there, expected, strict=True):
+            assert all(map(agrees, numbers(said), values)), (said, values)
+            assert len(numbers(said)) == len(values)
+        assert re.findall(r'data-effective="([^"]*)"', row) == [
+            f"{point.effective_f_number:.1f}",
+            f"f/{point.marked_stop:g}",
+        ]
+
+
+def test_points_of_the_figure_are_tied_to_rows_where_they_are_drawn(series: SeriesResult) -> None:
+    blank = dataclasses.replace(series.points[1], mtf50_image_cyc_per_mm=math.nan)
+    gap = dataclasses.replace(series, points=(series.points[0], blank, *series.points[2:]))
+    drawn = draw_stops(gap)
+    assert drawn is not None
+    said = plot_attributes(gap, drawn, table_name="t-3")
+    assert 'data-table="t-3"' in said
+    listed = re.search(r'data-points="\[(.*)\]"', said)
+    assert listed is not None
+    places = [tuple(map(float, one.split(","))) for one in re.findall(r"\[([^[\]]+)\]", listed[1])]
+    assert [row for row, _, _ in places] == [0, 2, 3, 4, 5]
+    # Stops a factor apart lie at their logarithm; higher MTF50 lies higher, to one scale.
+    points = [gap.points[int(row)] for row, _, _ in places]
+    x = np.log2([p.exact_stop for p in points])
+    y = [p.mtf50_image_cyc_per_mm for p in points]
+    for value, k in ((x, 1), (y, 2)):
+        drawn_at = [one[k] for one in places]
+        slope, offset = np.polyfit(value, drawn_at, 1)
+        assert np.sign(slope) == (1 if k == 1 else -1)
+        np.testing.assert_allclose(drawn_at, slope * np.array(value) + offset, atol=0.02)
+    other = with_effective_stops(gap, drawn)
+    assert re.findall(r'data-effective="([\d.]+)">([\d.]+)<', other.svg) == [
+        (f"{p.effective_f_number:.1f}", f"{p.marked_stop:g}") for p in points
+    ]
+    # No figure of these points: nothing is tied, and no axis holds two scales.
+    fewer = dataclasses.replace(series, points=series.points[:4])
+    assert plot_attributes(fewer, drawn, table_name="t") == ""
+    assert with_effective_stops(fewer, drawn) == drawn
+
+
+def test_parts_never_carry_a_name_from_the_records(
+    session: SessionResult, series: SeriesResult
+) -> None:
+    evil = '"] , * , ["'
+    colours = tuple(dataclasses.replace(one, channel=evil) for one in series.colours[:1])
+    parts = parts_of(with_series(session, dataclasses.replace(series, colours=colours)))
+    assert parts.colours == (("colour-1", evil),)
+    words = [part for group in (parts.series, parts.figures, parts.colours) for part, _ in group]
+    assert all(re.fullmatch(r"[a-z0-9-]+", word) for word in words)
+    html = colour_table(series, parts=("colour-1", "colour-2"))
+    assert re.findall(r'<tr data-part="([^"]*)">', html) == ["colour-1", "colour-2"]
+
+
+def test_tables_have_names_and_empty_heads_are_no_headers() -> None:
+    html = markup.table("Marks & <stops>. In millimetres.", ("What", ""), [("a", "b")])
+    assert 'aria-label="Table: Marks &amp; &lt;stops&gt;"' in html
+    assert '<th scope="col">What</th><td></td>' in html
+
+
+def test_a_value_follows_one_switch() -> None:
+    assert markup.switched("<", object_side='"') == '<span data-object="&quot;">&lt;</span>'
+    assert markup.switched("4") == "4"
+    with pytest.raises(ValueError, match="one switch"):
+        markup.switched("4", object_side="8", effective="12")
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium to draw the page")
