@@ -188,11 +188,6 @@ def caveats(result: TrialResult) -> tuple[str, ...]:
             f"{len(back_and_forth)} such frames the other has a chance of 10 % or more. That they "
             "moved is surer than how."
         )
-    if any(f.axis_deg is not None and "slanting" in axis_words(f.axis_deg) for f in moved):
-        out.append(
-            "A target whose edges run in two directions only tells a slanting movement hardly "
-            "from its mirror image: trust sideways, and up and down, more than which way it slants."
-        )
     if moved:
         out.append(
             "Astigmatism of the lens blurs one direction too, and is not fitted here: slight "

@@ -15,10 +15,19 @@ if TYPE_CHECKING:
 __all__ = ["print_frames", "print_trial"]
 
 
+# Heads of narrow columns; the report has the kinds in full.
+_KINDS = {
+    "sharp": "sharp",
+    "focus": "focus",
+    "linear": "moved",
+    "oscillating": "shaken",
+    "pulse": "in flash",
+}
+
+
 def print_trial(result: TrialResult) -> None:
     """Keepers and blur of each condition, then what can be said of them."""
     from reports import trial_words
-    from reports.trial_words import KINDS
 
     print_wrapped(trial_words.headline(result))
     typer.echo(
@@ -32,15 +41,15 @@ def print_trial(result: TrialResult) -> None:
         [_keeper_row(c) for c in result.conditions],
     )
     typer.echo("")
-    seen = [k for k in KINDS if any(c.kinds.get(k) for c in result.conditions)]
+    seen = [k for k in _KINDS if any(c.kinds.get(k) for c in result.conditions)]
     print_table(
-        ["condition", *(KINDS[k] for k in seen), "speed um/s", "9 in 10", "expected"],
+        ["condition", *(_KINDS[k] for k in seen), "speed um/s", "9 in 10", "expected"],
         [
             [
                 _short(c.name),
                 *(str(c.kinds.get(k, 0)) for k in seen),
-                _number(c.speed_median_um_per_s),
-                _number(c.speed_p90_um_per_s),
+                _speed(c.speed_median_um_per_s),
+                _speed(c.speed_p90_um_per_s),
                 _percent(c.predicted_of_reference),
             ]
             for c in result.conditions
@@ -86,21 +95,24 @@ def _number(value: float | None) -> str:
     return "-" if value is None else f"{value:.3g}"
 
 
+def _speed(um_per_s: float | None) -> str:
+    """Two digits: no more are known."""
+    return "-" if um_per_s is None else f"{float(f'{um_per_s:.2g}'):.0f}"
+
+
 def print_frames(result: TrialResult) -> None:
     """Every frame: its sharpness, what blurred it, and how sure that is."""
-    from reports.trial_words import KINDS
-
     print_table(
-        ["frame", "condition", "cy/mm", "of it", "blur", "sure", "length px", "um", "axis"],
+        ["frame", "condition", "cy/mm", "of it", "blur", "sure", "px", "um", "axis"],
         [
             [
-                f.file[-16:],
-                f.condition[:14],
+                f.file.rsplit("/", 1)[-1][-14:],
+                f.condition[:18],
                 "-" if f.mtf50_image_cyc_per_mm is None else f"{f.mtf50_image_cyc_per_mm:.1f}",
                 _percent(f.of_reference),
-                KINDS.get(f.kind or "", "-"),
+                _KINDS.get(f.kind or "", "-"),
                 _percent(f.probability.get(f.kind) if f.kind else None),
-                "-" if f.length_px is None else f"{f.length_px:.1f} ± {f.length_std_px or 0:.1f}",
+                "-" if f.length_px is None else f"{f.length_px:.1f}",
                 _number(f.length_object_um),
                 "-" if f.axis_deg is None else f"{f.axis_deg:.0f}",
             ]

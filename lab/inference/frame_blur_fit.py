@@ -50,6 +50,8 @@ _MOST_STEPS = 12
 DONE = 0.02  # gain in chi-square below which a fit stops
 _TWO_SIDED = 1.5  # waves between both sides of focus: farther, they never look alike
 _HOPELESS = 60.0  # chi-square above the best: evidence need not be exact
+# Where the descents of a movement begin: lengths [px], and axes spread over half a turn.
+_START_LENGTHS_PX, _START_AXES = (1.5, 3.0, 5.0, 7.5, 11.0), 8
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -367,17 +369,23 @@ def _fits(frame: FrameFitter) -> list[KindFit]:
         planes.pop()
     found: list[KindFit] = []
     for k, plane in enumerate(planes):
-        lengths = (1.5, 4.0, 9.0) if k == 0 else (1.5,)
+        lengths = _START_LENGTHS_PX if k == 0 else _START_LENGTHS_PX[:1]
         starts = [
             np.concatenate([plane, [length * math.cos(axis), length * math.sin(axis)]])
             for length in lengths
-            for axis in np.pi / 4 * np.arange(4)
+            for axis in np.pi / _START_AXES * np.arange(_START_AXES)
         ]
         costs = [
             frame.cost(frame.reduced("linear", start, shift, slopes=False), start)
             for start in starts
         ]
-        found.append(frame.fit("linear", starts[int(np.argmin(costs))], shift))
+        # The best start of all, and from the plane in focus the best of the other axes too: a
+        # long movement has its mirror image and shorter ones as valleys of their own.
+        order = np.argsort(costs)
+        axes = [int(i) % _START_AXES for i in order]
+        second = next(int(i) for i, axis in zip(order, axes, strict=True) if axis != axes[0])
+        for i in (int(order[0]), second)[: 2 if k == 0 else 1]:
+            found.append(frame.fit("linear", starts[i], shift))
     found.sort(key=lambda fit: fit.cost)
     linear = found[0]
     fits = [still[0], linear]

@@ -58,6 +58,7 @@ __all__ = ["analyse_trial"]
 
 _SEED = 20
 _LEVEL = 0.05
+_FLASH_ALONE = 0.005  # of ambient light: less leaves no trail that shows
 _MOVED = 2.0  # standard uncertainties of its length: less is no movement that shows
 _SPEED_SHARE = 0.9  # of the frames that the faster of two stated speeds covers
 _CURVE_S = np.geomspace(1 / 8000, 1.0, 120)
@@ -146,7 +147,15 @@ def analyse_trial(
     shares = {c.name: _ambient_share(c, of) for c in trial.conditions}
     tables = {
         c.name: [
-            _frame(s, rig, float(np.median(standard)), limit, _duration(c, exposures[c.name]))
+            _frame(
+                s,
+                rig,
+                float(np.median(standard)),
+                limit,
+                None
+                if c.name == trial.reference  # it stands still
+                else _duration(c, exposures[c.name], shares[c.name]),
+            )
             for s in of[c.name]
         ]
         for c in trial.conditions
@@ -160,7 +169,9 @@ def analyse_trial(
             exposures[c.name],
             shares[c.name],
             speeds[c.name],
-            _predicted(c, exposures[c.name], shares[c.name], rig, still, source, speeds),
+            _predicted(c, exposures[c.name], shares[c.name], rig, still, source, speeds)
+            if c.name != trial.reference
+            else None,
             float(np.median(standard)) * rig.per_mm,
         )
         for c in trial.conditions
@@ -240,9 +251,15 @@ def _exposures(trial: Trial, assignment: Assignment) -> dict[str, float | None]:
     return times
 
 
-def _duration(condition: Condition, exposure_s: float | None) -> float | None:
-    """How long a frame's movement lasts: the flash where there is one, else the shutter."""
-    return condition.flash_t01_s or exposure_s
+def _duration(condition: Condition, exposure_s: float | None, share: float | None) -> float | None:
+    """How long a frame's movement lasts: the flash where there is one, else the shutter.
+
+    Not known where flash and ambient light both make the picture: the trail that ambient
+    light leaves is no movement in the flash.
+    """
+    if condition.flash_t01_s is None:
+        return exposure_s
+    return condition.flash_t01_s if share is not None and share < _FLASH_ALONE else None
 
 
 def _ambient_share(condition: Condition, of: Mapping[str, Sequence[_Shot]]) -> float | None:

@@ -21,6 +21,7 @@ ARROWS = {
     "reports": (
         "reports",
         "lab.inference.results",
+        "lab.inference.compare_records",
         "lab.inference.trial_records",
         "lab.errors",
     ),

@@ -631,7 +631,7 @@ def test_caveats_are_those_of_this_result(trial: TrialResult) -> None:
     doubtful = sum(min(f.probability.values()) >= 0.1 for f in moved)
     assert 0 < doubtful < len(moved)
     assert f"in {doubtful} of {len(moved)} such frames" in said
-    for words in ("Noted.", "mirror image", "Astigmatism", "lens axis"):
+    for words in ("Noted.", "Astigmatism", "lens axis"):
         assert words in said
     assert "taken as none" not in said
     unstated = with_condition(trial, "by hand with flash", ambient_share=None, frames=5)
