@@ -165,7 +165,8 @@ def fit_edge(
         good = np.abs(system.residual) < limit
         # Specks are few, also near the edge itself: a ragged edge is no dust.
         near = np.abs(system.distance) * state.lens_f50 < 0.5
-        if not good.all() and min(good.mean(), good[near].mean()) > 1 - _MOST_OUTLIERS:
+        worst = min(good.mean(), good[near].mean() if near.any() else 1.0)
+        if not good.all() and worst > 1 - _MOST_OUTLIERS:
             keep = good.astype(np.float64)
             system = normal_equations(pixels, state, family, n_all, used_noise, keep)
         posterior = shape_posterior(system, state, family)

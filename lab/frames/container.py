@@ -18,7 +18,7 @@ import struct
 from dataclasses import dataclass
 from typing import BinaryIO
 
-__all__ = ["Contents", "read_contents"]
+__all__ = ["Contents", "can_hold", "read_contents"]
 
 _SHORT, _LONG, _IFD = 3, 4, 13
 _FORMAT = {_SHORT: "H", _LONG: "I", _IFD: "I"}
@@ -29,6 +29,8 @@ _WANTED = {_PHOTOMETRIC, _SUB_DIRECTORIES, *_BLOCKS, *_BLOCKS.values()}
 _MOSAIC_OR_LINEAR_RAW = {32803, 34892}
 # Far above what real files hold; they stop a broken table from costing time or memory.
 _MOST_DIRECTORIES, _MOST_VALUES = 100, 1_000_000
+# Deflate packs 1032 times at most (zlib's documentation, from memory), JPEG about as much.
+_MOST_VALUES_PER_BYTE = 2000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +60,14 @@ def read_contents(file: BinaryIO) -> Contents:
     if head[4:8] == b"ftyp":
         return Contents(end=_end_of_boxes(file))
     return Contents()
+
+
+def can_hold(n_values: int, n_bytes: int) -> bool:
+    """Whether a file of so many bytes may hold so many pixel values, however it is packed.
+
+    A broken table can claim any size, and a decoder would take the memory for it.
+    """
+    return n_values <= _MOST_VALUES_PER_BYTE * n_bytes
 
 
 def _tiff(file: BinaryIO, order: str, is_raw: bool) -> Contents:

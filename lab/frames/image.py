@@ -12,7 +12,10 @@ other compressions than Deflate; both are refused.
 
 from __future__ import annotations
 
+import logging
+import warnings
 from collections.abc import Mapping
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +24,7 @@ import numpy.typing as npt
 
 from lab.edges.types import FloatArray
 from lab.errors import FrameError
+from lab.frames.container import can_hold
 from lab.frames.frame import Frame
 from lab.frames.metadata import Tags, metadata_from_tags, read_tags
 from lab.frames.raw import SATURATION_SHARE, with_neighbours
@@ -30,6 +34,10 @@ __all__ = ["decode_image"]
 
 _AS_TIFF = "Save it as an uncompressed 8- or 16-bit TIFF."
 _SRGB = 1  # Exif tag ColorSpace
+
+# Without a handler the libraries print what they meet in a damaged file to the terminal.
+for _library in ("tifffile", "PIL"):
+    logging.getLogger(_library).addHandler(logging.NullHandler())
 
 
 def decode_image(path: Path) -> Frame:
@@ -52,17 +60,21 @@ def decode_image(path: Path) -> Frame:
     FrameError
         If the file is broken or of another kind.
     """
-    from PIL import Image
+    from PIL import Image, UnidentifiedImageError
 
     try:
         with path.open("rb") as file:
             is_tiff = file.read(2) in (b"II", b"MM")
-        stored, declared = _read_tiff(path) if is_tiff else _read_with_pillow(path)
+        with warnings.catch_warnings():  # on the screen they would only puzzle
+            warnings.simplefilter("ignore")
+            stored, declared = _read_tiff(path) if is_tiff else _read_with_pillow(path)
     except (ValueError, Image.DecompressionBombError) as error:
         raise FrameError(f"{path.name}: cannot be decoded ({error}). {_AS_TIFF}") from None
     except Exception as error:  # a broken file raises whatever its decoder meets
+        is_unknown = isinstance(error, UnidentifiedImageError)
+        reason = "no picture is found in it" if is_unknown else error
         raise FrameError(
-            f"{path.name}: is broken ({error}). Copy it from the card again."
+            f"{path.name}: is broken ({reason}). Copy it from the card again."
         ) from None
     is_picture = stored.ndim == 2 or (stored.ndim == 3 and stored.shape[2] == 3)
     if stored.dtype.str[1:] not in ("u1", "u2") or not is_picture or stored.size == 0:
@@ -102,8 +114,10 @@ def _light(path: Path, value: FloatArray, declared: Mapping[Any, Any], tags: Tag
     FrameError
         If its colour profile holds no tone curve that can be read.
     """
-    if declared.get("icc_profile"):
-        light = decode_profile(declared["icc_profile"], value)
+    profile = declared.get("icc_profile")
+    if profile:
+        # A damaged tag may hold a number.
+        light = decode_profile(profile, value) if isinstance(profile, bytes) else None
         if light is None:
             raise FrameError(
                 f"{path.name}: the tone curve of its colour profile cannot be read. "
@@ -125,10 +139,14 @@ def _read_with_pillow(path: Path) -> tuple[npt.NDArray[Any], Mapping[Any, Any]]:
     ------
     ValueError
         If it is a 16-bit colour PNG or of a colour mode that is not read.
+    OSError
+        If the file is too short for its picture.
     """
     from PIL import Image
 
-    with Image.open(path) as image:
+    # From memory: of a file Pillow reads as much at once as a broken chunk claims to hold.
+    with Image.open(BytesIO(path.read_bytes())) as image:
+        _check_size(path, image.width * image.height)
         if image.format == "PNG" and image.mode in ("RGB", "RGBA", "LA") and _png_bits(path) == 16:
             raise ValueError("16-bit colour PNG")
         if image.mode == "P" or image.mode == "RGBA":
@@ -140,6 +158,11 @@ def _read_with_pillow(path: Path) -> tuple[npt.NDArray[Any], Mapping[Any, Any]]:
         else:
             raise ValueError(f"colour mode {image.mode}")
         return stored, image.info
+
+
+def _check_size(path: Path, n_values: int) -> None:
+    if not can_hold(n_values, path.stat().st_size):
+        raise OSError(f"too short for the {n_values} values that it claims")
 
 
 def _png_bits(path: Path) -> int:
@@ -159,6 +182,7 @@ def _read_tiff(path: Path) -> tuple[npt.NDArray[Any], Mapping[Any, Any]]:
             if page.bitspersample != 8:
                 raise ValueError("compressed, 16 bits, and not by Deflate")
             return _read_with_pillow(path)
+        _check_size(path, page.size)
         stored = page.asarray()
         if page.axes == "SYX":
             stored = np.moveaxis(stored, 0, 2)

@@ -26,6 +26,9 @@ Tags = Mapping[str, Any]
 
 _TIME_FORMAT = "%Y:%m:%d %H:%M:%S"
 
+# Without a handler the library prints "File format not recognized" to the terminal.
+logging.getLogger("exifread").addHandler(logging.NullHandler())
+
 
 def read_metadata(path: Path) -> FrameMetadata:
     """Metadata of a file, without decoding it where its tags can be read.
@@ -51,8 +54,6 @@ def read_tags(path: Path) -> Tags:
     """EXIF tags by name, such as "EXIF FNumber"; empty where none can be read."""
     import exifread
 
-    # Without a handler the library prints "File format not recognized" to the terminal.
-    logging.getLogger("exifread").addHandler(logging.NullHandler())
     try:
         with path.open("rb") as file:
             tags: Tags = exifread.process_file(file, details=False, extract_thumbnail=False)

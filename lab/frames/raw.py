@@ -9,6 +9,10 @@ red-green-blue mosaic, which are refused.
 
 from __future__ import annotations
 
+import ctypes
+import sys
+from contextlib import suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +21,7 @@ import numpy.typing as npt
 
 from lab.edges.types import MaskArray
 from lab.errors import FrameError
+from lab.frames.container import can_hold
 from lab.frames.frame import Frame
 from lab.frames.metadata import metadata_from_raw, metadata_from_tags, read_tags
 
@@ -25,6 +30,9 @@ __all__ = ["SATURATION_SHARE", "decode_raw", "with_neighbours"]
 # Share of full scale from which a pixel counts as clipped. The last percent is
 # left out because converters bend there (common practice, no published source).
 SATURATION_SHARE = 0.99
+
+_M_MMAP_THRESHOLD = -3  # of the GNU C library's malloc.h, from memory
+_FRESH_BYTES = 4_000_000  # frames of 2 megapixels and more
 
 _AGAIN = "Copy it from the card again, or shoot again."
 
@@ -51,12 +59,15 @@ def decode_raw(path: Path) -> Frame:
     import rawpy
 
     tags = read_tags(path)
+    _fresh_memory()
     try:
         with rawpy.imread(str(path)) as raw:
+            _check_size(path, raw.sizes)
             pattern, black = _pattern_and_black(path, raw)
             white = _white(raw)
             _check_content(path, raw.raw_image_visible, white)
             pixels = _subtract(raw.raw_image_visible, black)
+            raw.raw_image[:] = 0  # whatever meets this memory next must not take it for its own
             metadata = metadata_from_tags(tags) if tags else metadata_from_raw(raw)
     except rawpy.LibRawFileUnsupportedError:
         raise FrameError(
@@ -99,6 +110,25 @@ def with_neighbours(mask: MaskArray) -> MaskArray:
     return grown
 
 
+@cache
+def _fresh_memory() -> None:
+    """Have large blocks of memory come from the system, all zero, instead of used ones.
+
+    LibRaw does not clear what it decodes into. Where a broken file holds fewer rows than its
+    tables say, the rest would show the frame before it, and be measured; as zeros they are
+    found by ``_check_content``. The GNU C library hands out used memory for frames below 16
+    megapixels unless told so; other systems take fresh memory for large blocks (from memory).
+    """
+    if sys.platform == "linux":
+        with suppress(AttributeError, OSError):  # another C library
+            ctypes.CDLL(None).mallopt(_M_MMAP_THRESHOLD, _FRESH_BYTES)
+
+
+def _check_size(path: Path, sizes: Any) -> None:
+    if not can_hold(sizes.raw_width * sizes.raw_height, path.stat().st_size):
+        raise OSError(f"too short for {sizes.raw_width} x {sizes.raw_height} pixels")
+
+
 def _pattern_and_black(
     path: Path, raw: Any
 ) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.float32]]:
@@ -128,7 +158,7 @@ def _white(raw: Any) -> int:
 
 
 def _check_content(path: Path, values: npt.NDArray[np.uint16], white: int) -> None:
-    # LibRaw hands over zeros where a decoder met the end of the data in silence.
+    # Zeros stand where a decoder met the end of the data in silence (see _fresh_memory).
     n_empty = int(np.count_nonzero(~values.any(axis=1)))
     if n_empty:
         raise FrameError(f"{path.name}: {n_empty} of {values.shape[0]} rows hold no data. {_AGAIN}")

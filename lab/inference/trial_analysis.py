@@ -13,7 +13,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 
@@ -21,27 +20,13 @@ from lab.edges.types import FloatArray, Rejection
 from lab.errors import SessionError
 from lab.inference.centre import CHANNEL, mean_curve
 from lab.inference.frame_blur import FrameBlur, Optics, fit_reference, frame_blur
-from lab.inference.permutation import (
-    REJECTED,
-    holm,
-    median,
-    median_difference_interval,
-    median_interval,
-    permutation_p,
-)
-from lab.inference.proportions import (
-    difference_interval,
-    exact_difference_p,
-    frames_for_one,
-    frames_for_one_interval,
-    frames_to_tell,
-    wilson,
-)
+from lab.inference.permutation import median, median_interval
+from lab.inference.proportions import frames_for_one, frames_for_one_interval, wilson
+from lab.inference.trial_differences import frame_values, pair_differences
 from lab.inference.trial_frames import Sharpness, profile_edges, sharpness, step_dn
 from lab.inference.trial_records import (
     ShutterCurve,
     TrialCondition,
-    TrialDifference,
     TrialFrame,
     TrialResult,
 )
@@ -56,8 +41,6 @@ from lab.session.trial_config import Condition, Trial
 
 __all__ = ["analyse_trial"]
 
-_SEED = 20
-_LEVEL = 0.05
 _FLASH_ALONE = 0.005  # of ambient light: less leaves no trail that shows
 _MOVED = 2.0  # standard uncertainties of its length: less is no movement that shows
 _SPEED_SHARE = 0.9  # of the frames that the faster of two stated speeds covers
@@ -194,7 +177,7 @@ def analyse_trial(
         limit_mtf50_image_cyc_per_mm=limit * rig.per_mm,
         frames=tuple(frame for c in trial.names for frame in tables[c]),
         conditions=tuple(conditions),
-        differences=_differences(conditions, tables),
+        differences=pair_differences(conditions, tables),
         curves=_curves(trial, rig, still, source, speeds, shares, loss_percent),
         notes=tuple(notes),
     )
@@ -374,7 +357,7 @@ def _condition(
 ) -> TrialCondition:
     n, kept = len(frames), sum(f.is_keeper for f in frames)
     low, high = wilson(kept, n)
-    values = _values(frames)
+    values = frame_values(frames)
     middle, ends = median(values), median_interval(values)
     fewest, most = frames_for_one_interval(kept, n)
     return TrialCondition(
@@ -400,61 +383,6 @@ def _condition(
         predicted_of_reference=predicted,
         measured_of_reference=None if middle is None else middle / standard,
     )
-
-
-def _values(frames: Sequence[TrialFrame]) -> FloatArray:
-    """MTF50 of each frame; one too blurred to be measured lies below all others."""
-    return np.array(
-        [REJECTED if f.mtf50_image_cyc_per_mm is None else f.mtf50_image_cyc_per_mm for f in frames]
-    )
-
-
-def _differences(
-    conditions: Sequence[TrialCondition], tables: Mapping[str, Sequence[TrialFrame]]
-) -> tuple[TrialDifference, ...]:
-    """Every pair of conditions that have frames, by keepers and by medians."""
-    rng = np.random.default_rng(_SEED)
-    pairs = list(combinations(conditions, 2))
-    values = {c.name: _values(tables[c.name]) for c in conditions}
-    share_p = [
-        float(exact_difference_p(a.keepers, a.frames, b.keepers, b.frames)) for a, b in pairs
-    ]
-    median_p = [permutation_p(values[a.name], values[b.name], rng) for a, b in pairs]
-    corrected = holm([*share_p, *median_p])
-    out = []
-    for i, (a, b) in enumerate(pairs):
-        by_share, by_median = corrected[i], corrected[len(pairs) + i]
-        is_told = min(by_share, by_median) <= _LEVEL
-        low, high = difference_interval(a.keepers, a.frames, b.keepers, b.frames)
-        share_a, share_b = a.keepers / a.frames, b.keepers / b.frames
-        medians = a.median_mtf50_image_cyc_per_mm, b.median_mtf50_image_cyc_per_mm
-        both = medians[0] is not None and medians[1] is not None
-        ends = median_difference_interval(values[a.name], values[b.name])
-        more = None
-        if not is_told:
-            needed = frames_to_tell(share_a, share_b, alpha=_LEVEL / (2 * len(pairs)))
-            more = None if needed is None else max(0, needed - min(a.frames, b.frames))
-        out.append(
-            TrialDifference(
-                one=a.name,
-                other=b.name,
-                share_difference=share_a - share_b,
-                share_low95=float(low),
-                share_high95=float(high),
-                share_p=share_p[i],
-                share_p_corrected=by_share,
-                median_difference_image_cyc_per_mm=(medians[0] or 0.0) - (medians[1] or 0.0)
-                if both
-                else None,
-                median_low95=ends[0],
-                median_high95=ends[1],
-                median_p=median_p[i],
-                median_p_corrected=by_median,
-                is_told=is_told,
-                more_frames=more,
-            )
-        )
-    return tuple(out)
 
 
 def _curves(

@@ -60,6 +60,7 @@ from lab.session.neutral import Renaming, neutral_config
 from lab.session.records import CURVES, PROFILE, EdgeRecord, FrameRecord
 from lab.session.running import MeasuredSession
 from lab.session.session_text import config_text
+from lab.session.text_file import shown
 from targets.layout import Layout, read_layout
 
 __all__ = ["Bundle", "read_bundle", "recomputed", "renamed", "session_bundle", "write_bundle"]
@@ -401,7 +402,7 @@ def _members(path: Path) -> dict[str, bytes]:
         RuntimeError,
         ValueError,
     ) as error:
-        _fail(path, f"is damaged ({error})")
+        _fail(path, f"is damaged ({shown(str(error))})")
 
 
 def _check_end(path: Path, content: bytes) -> None:

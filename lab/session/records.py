@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
+from lab.session.text_file import shown
+
 __all__ = [
     "CURVES",
     "EDGE_COLUMNS",
@@ -130,7 +132,7 @@ def bracketed(frames: Sequence[FrameRecord]) -> tuple[FrameRecord, ...]:
 
 def _check_word(name: str, value: str, words: Sequence[str]) -> None:
     if value not in words:
-        raise ValueError(f"{name} must be one of {', '.join(words)}, not {value!r}")
+        raise ValueError(f"{name} must be one of {', '.join(words)}, not {shown(value)}")
 
 
 def _check_finite(record: EdgeRecord | FrameRecord) -> None:

@@ -82,5 +82,5 @@ def looks_from_json(text: str | None) -> dict[str, SlateLook]:
             else SlateLook(slate=parse_slate(kept["text"]))
             for sha256, kept in document["looks"].items()
         }
-    except (ValueError, KeyError, TypeError, AttributeError, TargetError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, TargetError):
         return {}  # scribbled over: it costs a second look

@@ -15,6 +15,11 @@ from lab.session.text_file import shown
 __all__ = ["Table", "whole_table"]
 
 _MOST = 10_000  # frames or blades beyond any real count: a slip of the keyboard
+# The memory for a key of many parts grows with their number squared; the rigs and sessions
+# of a lifetime are shorter than this, and no line of theirs has so many dots.
+_MOST_CHARACTERS, _MOST_DOTS = 1_000_000, 100
+# Of any figure in any of our units; far beyond, products and quotients leave the range of floats.
+_SMALLEST, _LARGEST = 1e-9, 1e9
 
 
 class Table:
@@ -96,7 +101,7 @@ class Table:
         return value.strip()
 
     def as_number(self, key: str, value: object, *, zero: bool = False) -> float:
-        """``value`` as a finite float > 0 (>= 0 with ``zero``), or a complaint about ``key``."""
+        """``value`` as a float, 1e-9 to 1e9 (or 0 with ``zero``), or a complaint about ``key``."""
         range_ = "0 or more" if zero else "more than 0"
         if isinstance(value, bool) or not isinstance(value, int | float):
             mend = "Write it without quotes." if isinstance(value, str) else "Write one number."
@@ -107,10 +112,13 @@ class Table:
             number = math.inf
         if not (number > 0 or (zero and number == 0)) or math.isinf(number):
             self.fail(key, f"must be a finite number, {range_}, not {shown(value)}", "Correct it.")
+        if number and not _SMALLEST <= number <= _LARGEST:
+            wrong = f"must lie between {_SMALLEST:g} and {_LARGEST:g}, not {shown(value)}"
+            self.fail(key, wrong, "Correct it, or its unit.")
         return number
 
     def number(self, key: str) -> float:
-        """A finite float > 0."""
+        """A float, 1e-9 to 1e9."""
         return self.as_number(key, self.needed(key, f"Write {key} = (a number)."))
 
     def whole(self, key: str, least: int) -> int:
@@ -125,7 +133,7 @@ class Table:
         return value
 
     def numbers(self, key: str, mend: str) -> tuple[float, ...]:
-        """A list of finite floats > 0; it may be empty."""
+        """A list of floats, 1e-9 to 1e9; it may be empty."""
         values = self.needed(key, mend)
         if not isinstance(values, list):
             self.fail(key, f"must be a list of numbers, not {shown(values)}", mend)
@@ -155,8 +163,17 @@ def whole_table(text: str, file: str, known: Iterable[str]) -> Table:
     Raises
     ------
     SessionError
-        If it is no TOML, or holds another table.
+        If it is no TOML, far too long, or holds another table.
     """
+    if len(text) > _MOST_CHARACTERS:
+        raise SessionError(
+            f"{file}: longer than {_MOST_CHARACTERS} characters. Put the right file in its place."
+        )
+    for number, line in enumerate(text.split("\n"), start=1):
+        if line.count(".") > _MOST_DOTS and not line.lstrip().startswith("#"):
+            raise SessionError(
+                f"{file}, line {number}: more than {_MOST_DOTS} dots in one line. Mend that line."
+            )
     try:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # RecursionError: brackets nested too deep
