@@ -405,7 +405,7 @@ def _curves(
     ]
     for condition in trial.conditions:
         flash = _flash(condition, shares[condition.name])
-        if flash is not None:
+        if flash is not None and condition.name != trial.reference:
             lights.append((f"half of the frames, {condition.name}", median, flash))
     out = []
     for label, speed, flash in lights:
