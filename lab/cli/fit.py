@@ -20,14 +20,14 @@ def fit(
     ] = 10.0,
     rule: Annotated[
         list[str] | None,
-        typer.Option(help='Rule of thumb to test, like "2x: f/8"; repeat. [default: the usual]'),
+        typer.Option(help='Rule of thumb to test, like "2x: f/8"; repeat. (default: the usual)'),
     ] = None,
     detail: Annotated[
         float | None,
         typer.Option(
             min=0.01,
             help="Width of a line in the subject, um, to follow over the stops. "
-            "[default: two pixels]",
+            "(default: two pixels)",
         ),
     ] = None,
     brief: Annotated[bool, typer.Option("--brief", help="The answer alone.")] = False,

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from lab.cli import (
+    compare,
     demo,
     depth,
     fit,
@@ -62,3 +63,4 @@ app.command(name="shutter")(guarded(shutter.shutter))
 app.command(name="trial-plan")(guarded(trial_plan.trial_plan))
 app.command(name="trial")(guarded(trial.trial))
 app.command(name="report")(guarded(report.report))
+app.command(name="compare")(guarded(compare.compare))

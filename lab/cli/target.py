@@ -57,7 +57,7 @@ def target(
     sheet: Annotated[
         list[str] | None,
         typer.Option(
-            help="chart, fields, ramp, blade or slates; repeat. [default: chart, for a blade blade]"
+            help="chart, fields, ramp, blade or slates; repeat. (default: chart, for a blade blade)"
         ),
     ] = None,
     sensor: Annotated[str, typer.Option(help="Width x height in mm.")] = "36x24",
@@ -69,17 +69,17 @@ def target(
         list[str] | None, typer.Option(help="For slates; repeat, like tripod, hand.")
     ] = None,
     paper: Annotated[
-        str | None, typer.Option(help="A4 or Letter. [default: charts as small as fits, else A4]")
+        str | None, typer.Option(help="A4 or Letter. (default: charts as small as fits, else A4)")
     ] = None,
     name: Annotated[
-        str | None, typer.Option(help="Name on the sheets and in their codes. [default: chart]")
+        str | None, typer.Option(help="Name on the sheets and in their codes. (default: chart)")
     ] = None,
     dpi: Annotated[
         int | None, typer.Option(help="Dots to the inch: adds 1-bit TIFF and PNG of a chart.")
     ] = None,
     mask: Annotated[bool, typer.Option("--mask", help="Also GDSII for a mask maker.")] = False,
     polarity: Annotated[
-        str | None, typer.Option(help="Of the mask: dark or clear. [default: dark]")
+        str | None, typer.Option(help="Of the mask: dark or clear. (default: dark)")
     ] = None,
     mirrored: Annotated[
         bool, typer.Option("--mirrored", help="Mask for use with its coated side down.")

@@ -16,7 +16,7 @@ __all__ = ["trial"]
 def trial(
     session: Annotated[Path, typer.Argument(help="Measured session folder with a [[trial]].")],
     name: Annotated[
-        str | None, typer.Option(help="Which trial. [default: all of the session]")
+        str | None, typer.Option(help="Which trial. (default: all of the session)")
     ] = None,
     loss: Annotated[
         float,

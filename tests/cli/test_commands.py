@@ -34,7 +34,10 @@ from lab.simulate import demo as simulated_demo
 from targets.layout import read_layout
 
 Copy = Callable[..., Path]
-COMMANDS = ["demo", "depth", "fit", "inspect", "measure", "plan", "report", "target", "watch"]
+COMMANDS = [
+    *("compare", "demo", "depth", "fit", "inspect", "measure", "plan", "report", "shutter"),
+    *("target", "trial", "trial-plan", "watch"),
+]
 STOPWISE = shutil.which("stopwise", path=os.path.dirname(sys.executable))
 
 

@@ -218,7 +218,7 @@ def test_shared_last_parts_are_told_apart_and_texts_claim_no_wrong_frame(
     measured: MeasuredSession,
 ) -> None:
     files = ["1x/A.dng", "2x/A.dng", "2x/A.dng.tif", "2x/B\x1b.dng"]
-    folder = Path("/home/quill/lens of quill")
+    folder = Path("/quill/lens of quill")
     named = Renaming(measured.config, files, folder=folder, with_names=True)
     assert [*named.names.values()] == [
         "A.dng (frame-0001)",

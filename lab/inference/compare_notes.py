@@ -1,0 +1,219 @@
+"""What makes sessions hard to compare, said in sentences for the reader.
+
+Each sentence names the sessions by letter and says what it does to the comparison. What
+differs in all of them is said once, not pair by pair.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from lab.inference.compare_curves import KeptSession
+from lab.inference.compare_records import Repeatability
+from lab.inference.results import SessionResult
+
+__all__ = ["cautions_of", "letter_of", "same_frames", "warnings_of"]
+
+_SAME_WAVELENGTH_UM = 0.005
+_LISTED = 8  # letters named before "and n more"
+# Of stops and of magnifications: what they do to a comparison.
+_FLAGS = {
+    "clipped": "has clipped frames: its MTF50 may be off either way",
+    "demosaiced": "was measured in pictures with interpolated colours: its figures are indicative "
+    "only",
+    "focus-order-unknown": "has brackets without focus positions: peaks may be missed, so its "
+    "figures are lower limits",
+    "magnification-off": "has a measured magnification more than 10 % from the stated one",
+    "not-raw": "holds finished pictures among raw frames",
+    "overshoot": "shows edges that overshoot, from sharpening or narrow light: its MTF50 is too "
+    "high",
+    "peak-not-bracketed": "has a focus bracket that does not enclose its peak: the figure there is "
+    "a lower limit",
+    "sharper-than-diffraction": "is sharper than diffraction allows: a stop, a magnification, the "
+    "pitch or the pupil ratio is wrong",
+    "target-limited": "is limited by its target's own edge: a sharper target may change its order",
+    "tone-mapped": "was measured in finished pictures: sharpening and tone curve change MTF50",
+}
+
+
+def letter_of(session: int) -> str:
+    """A, B, ..., Z, AA, AB, ...: what a session is called."""
+    letters = ""
+    number = session + 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return letters
+
+
+def same_frames(one: SessionResult, other: SessionResult) -> bool:
+    """True where both results come from the same frames."""
+    key = "frames SHA-256"
+    return key in one.provenance and one.provenance[key] == other.provenance.get(key)
+
+
+def warnings_of(sessions: Sequence[KeptSession], letters: Sequence[str]) -> tuple[str, ...]:
+    """Where the sessions differ in what a comparison takes to be alike."""
+    results = [kept.result for kept in sessions]
+    configs = [kept.config for kept in sessions]
+    out = []
+    for k, one in enumerate(results):
+        twin = next((j for j in range(k) if same_frames(results[j], one)), None)
+        if twin is not None:
+            out.append(
+                f"{letters[twin]} and {letters[k]} hold the same frames: they are one session "
+                "named twice, and their agreement proves nothing."
+            )
+    pitch = _split(letters, [f"{one.pixel_pitch_um:g} um" for one in results])
+    if pitch:
+        out.append(
+            f"Pixel pitch differs ({pitch}): MTF50 holds the pixel's share, so this compares lens "
+            "and sensor together, not lenses alone."
+        )
+    bodies = _split(letters, [one.body_name for one in results])
+    if bodies and not pitch:
+        out.append(
+            f"Bodies differ ({bodies}) at one pixel pitch: the stack of filters before the sensor "
+            "may differ too."
+        )
+    channel = _split(letters, [one.channel for one in results])
+    if channel:
+        out.append(f"Channels differ ({channel}): colours focus and diffract apart.")
+    waves = [one.wavelength_um for one in results]
+    if max(waves) - min(waves) > _SAME_WAVELENGTH_UM:
+        split = _split(letters, [f"{wave:.3g} um" for wave in waves])
+        out.append(
+            f"The light's wavelength differs ({split}): diffraction alone moves MTF50 by "
+            f"{100 * (max(waves) / min(waves) - 1):.0f} %."
+        )
+    source = _split(letters, [one.light_source for one in results])
+    if source:
+        out.append(f"What is known of the light differs in kind ({source}).")
+    out += _of_targets(sessions, letters)
+    pupil = _split(letters, [_pupil(one) for one in results])
+    if pupil or any(_pupil(one) == "assumed" for one in results):
+        known = pupil or "assumed in all"
+        out.append(
+            f"Pupil ratio: {known}. Where it is assumed, effective f-numbers may be wrong, and "
+            "with them the comparison at one effective f-number."
+        )
+    version = _split(letters, [one.provenance.get("stopwise version", "") for one in results])
+    if version:
+        out.append(
+            f"Measured by different versions of stopwise ({version}): measure again with one."
+        )
+    loss = _split(letters, [_losses(one) for one in results])
+    if loss:
+        out.append(
+            f"Kept with different permitted losses ({loss}): deepest sharp stops in their reports "
+            "do not compare. Depths here use one loss."
+        )
+    doubtful = [
+        letters[k] for k, one in enumerate(results) if one.lens is None or not one.lens.describes
+    ]
+    if doubtful:
+        out.append(
+            f"{_listed(doubtful)}: no model of the lens describes the session; its curve is "
+            "interpolated between the stops, and it is left out where depth is compared."
+        )
+    for flag, sentence in _FLAGS.items():
+        having = [letters[k] for k, one in enumerate(results) if flag in _all_flags(one)]
+        if having:
+            out.append(f"{_listed(having)}: {sentence}.")
+    return tuple(out) + tuple(
+        f"{letters[k]}: no session.toml beside the result, so its target and its sensor's size "
+        "are not known here."
+        for k, config in enumerate(configs)
+        if config is None
+    )
+
+
+def _of_targets(sessions: Sequence[KeptSession], letters: Sequence[str]) -> Iterator[str]:
+    known = [(k, kept.config.target) for k, kept in enumerate(sessions) if kept.config is not None]
+    own = [letters[k] for k, _ in known]
+    made = _split(own, [(one.technology or "not stated") + ", " + one.kind for _, one in known])
+    if made:
+        yield f"Targets differ ({made}): what their edges take may differ by more than is stated."
+    unstated = [letters[k] for k, one in known if one.edge_blur_um == 0]
+    if unstated:
+        yield (
+            f"{_listed(unstated)}: the target's own edge is taken as perfect. Whatever it takes "
+            "counts against the lens"
+            + (
+                ", while the others have theirs divided out: not a fair comparison."
+                if len(unstated) < len(known)
+                else "."
+            )
+        )
+
+
+def cautions_of(
+    repeatability: Repeatability | None, same_target: bool, sessions: Sequence[KeptSession]
+) -> tuple[str, ...]:
+    """What to keep in mind whatever the sessions are."""
+    out = [
+        "The intervals hold each session's own scatter, focus and target. They do not hold what "
+        "changes when the rig is taken down and put up again: alignment, light, the target's "
+        "seat. A difference told apart is one between these sessions."
+        + (" Measure one lens twice to learn how much that is." if repeatability is None else ""),
+    ]
+    if repeatability is not None and repeatability.freedom < 3:
+        out.append(
+            "How well sessions repeat rests on very few sessions of one lens: it is hardly known, "
+            "and its limit is wide for that."
+        )
+    has_target = any(
+        kept.config is not None and kept.config.target.edge_blur_std_um > 0 for kept in sessions
+    )
+    if has_target:
+        out.append(
+            "One target is said to have served all: where two sessions state the same target, its "
+            "doubt cancels."
+            if same_target
+            else "Nothing says that one and the same target served two sessions, so its doubt is "
+            "counted in both. If it did: --same-target."
+        )
+    out.append("One lens of a kind is one lens: others of the same name may differ.")
+    return tuple(out)
+
+
+def _pupil(result: SessionResult) -> str:
+    if result.lens is not None:
+        figure = next((one for one in result.lens.figures if one.name == "pupil ratio"), None)
+        if figure is not None and figure.measured:
+            return "measured"
+    return "assumed" if result.pupil_ratio_source == "assumed" else "stated"
+
+
+def _losses(result: SessionResult) -> str:
+    return ", ".join(sorted({f"{series.loss_percent:g} %" for series in result.series}))
+
+
+def _all_flags(result: SessionResult) -> set[str]:
+    flags = set(result.flags)
+    for series in result.series:
+        flags.update(series.flags)
+        for point in series.points:
+            flags.update(point.flags)
+    return flags
+
+
+def _split(letters: Sequence[str], values: Sequence[str]) -> str:
+    """``A, C 4.35 um; B 3.76 um``, or "" where all are alike."""
+    sharing: dict[str, list[str]] = {}
+    for letter, value in zip(letters, values, strict=True):
+        sharing.setdefault(value, []).append(letter)
+    if len(sharing) < 2:
+        return ""
+    parts = [f"{_listed(several)} {_short(value)}" for value, several in sharing.items()]
+    rest = f"; and {len(parts) - _LISTED} more" if len(parts) > _LISTED else ""
+    return "; ".join(parts[:_LISTED]) + rest
+
+
+def _listed(letters: Sequence[str]) -> str:
+    rest = f" and {len(letters) - _LISTED} more" if len(letters) > _LISTED else ""
+    return ", ".join(letters[:_LISTED]) + rest
+
+
+def _short(value: str) -> str:
+    return value if len(value) <= 40 else value[:39] + "\N{HORIZONTAL ELLIPSIS}"
