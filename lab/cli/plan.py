@@ -172,7 +172,6 @@ def plan(
         typer.echo(f"Made {file}")
 
 
-
 def _rig_of_file(path: Path, sizes: tuple[float, ...] | None) -> Rig:
     from dataclasses import replace
 
