@@ -296,6 +296,28 @@ class FrameFitter:
         other = self.fit(fit.kind, flipped, fit.shift_px)
         return other if other.cost < fit.cost else fit
 
+    def with_width(self, fit: KindFit) -> KindFit:
+        """The fit; where it holds no movement to speak of, with its true width.
+
+        Blur grows with the square of a movement's length, so that there the curvature says
+        nothing: as wide as the length at which the cost has risen by one.
+        """
+        if fit.kind is None or fit.length_px >= _LENGTH_PX[0]:
+            return fit
+        lengths = _LENGTH_PX[0] * 2.0 ** np.arange(6)
+        rise = np.empty(lengths.size)
+        for i, length in enumerate(lengths):
+            starts = [
+                np.concatenate([fit.parameters[:3], length * np.array([math.cos(a), math.sin(a)])])
+                for a in np.pi / 4 * np.arange(4)
+            ]
+            rise[i] = min(self.cost_at(fit, start) for start in starts) - fit.cost
+        width = float(np.interp(1.0, np.maximum.accumulate(rise), lengths))
+        normal = fit.normal.copy()
+        normal[3:], normal[:, 3:] = 0.0, 0.0
+        normal[3:, 3:] = np.eye(2) / width**2
+        return replace(fit, normal=normal)
+
     def mirrored(self, parameters: FloatArray) -> FloatArray:
         """The movement mirrored about the direction that most edges have or cross."""
         main = np.angle(np.sum(np.exp(4j * self.model.angle))) / 4
@@ -333,8 +355,8 @@ def fit_kinds(
         best = min(fits, key=lambda fit: fit.cost)
     degrees = max(int(np.sum(model.n_bins - 3)) - 5, 1)
     widening = max(1.0, float(best.edge_chi_square.sum()) / degrees)
-    fits = [frame.with_optics(_with_mirror(frame, fit, widening, best.cost)) for fit in fits]
-    return fits, widening
+    weighed = [_with_mirror(frame, fit, widening, best.cost) for fit in fits]
+    return [frame.with_optics(frame.with_width(fit)) for fit in weighed], widening
 
 
 def _with_mirror(frame: FrameFitter, fit: KindFit, widening: float, best_cost: float) -> KindFit:
