@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lab.cli.terminal import (
-    default_workers,
     print_json,
     print_problems,
     print_wrapped,
@@ -43,8 +42,18 @@ def measure(
         typer.Option("--every-edge", help="Every edge in every colour, not just the key places."),
     ] = False,
     workers: Annotated[
-        int, typer.Option(min=1, help="Processes to use.", show_default="one a core")
-    ] = default_workers(),
+        int | None,
+        typer.Option(min=1, help="Processes to use.", show_default="as cores and memory allow"),
+    ] = None,
+    cluster: Annotated[
+        str,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Scheduler of a Dask cluster that does the work; its workers must see the "
+            "session at the same path.",
+            show_default=False,
+        ),
+    ] = "",
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a frame.")] = False,
 ) -> None:
     """Measure the frames of a session; resumes where it was stopped.
@@ -54,17 +63,21 @@ def measure(
     Example: stopwise measure my-session
 
     Example: stopwise measure my-session --propose
+
+    Example: stopwise measure my-session --cluster tcp://192.0.2.7:8786
     """
     from lab.session.running import measure_session
 
     if propose:
-        if again or every_edge or as_json:
+        if again or every_edge or as_json or cluster:
             raise LabError(
-                "--propose: measures nothing and prints no JSON. Leave --again, --every-edge and "
-                "--json out."
+                "--propose: measures nothing and prints no JSON. Leave --again, --every-edge, "
+                "--cluster and --json out."
             )
         _propose(session, workers)
         return
+    if cluster and workers is not None:
+        raise LabError("--cluster: its own workers do the work. Leave --workers out.")
     with ExitStack() as looking, progress_bar("measuring frames", quiet=as_json) as move:
         move_slates = looking.enter_context(progress_bar("looking for slates", quiet=as_json))
 
@@ -78,6 +91,7 @@ def measure(
             workers=workers,
             again=again,
             every_edge=every_edge,
+            cluster=cluster,
             progress=move,
             slate_progress=move_slates,
             tell=tell,
@@ -92,7 +106,7 @@ def measure(
         raise typer.Exit(1)
 
 
-def _propose(session: Path, workers: int) -> None:
+def _propose(session: Path, workers: int | None) -> None:
     """Write frames.csv with what is known, or check the one there; say what is not known."""
     from lab.session.frame_table import TABLE_NAME
     from lab.session.inventory import look_over_session

@@ -12,11 +12,13 @@ from pathlib import Path
 
 from lab.errors import SessionError
 from lab.frames import FrameMetadata, read_metadata
+from lab.frames.metadata import metadata_from_tags, read_tags
 from lab.session.assign import assign_frames
 from lab.session.config import SessionConfig, read_session
 from lab.session.draft import Assignment, Problem, listed
 from lab.session.frame_checks import companion_files
 from lab.session.frame_files import list_frames
+from lab.session.guarded_process import GuardedProcess, Limits
 from lab.session.measuring import hash_of
 from lab.session.slate_looks import (
     SlateLook,
@@ -25,7 +27,7 @@ from lab.session.slate_looks import (
     looks_to_json,
 )
 from lab.session.store import ResultsStore
-from lab.session.workers import Progress, Run, worker_pool
+from lab.session.workers import Progress, Run, Work, default_workers, limits_for, worker_pool
 
 __all__ = [
     "STORE_NAME",
@@ -48,6 +50,12 @@ class Inventory:
     config: SessionConfig
     metadata: Mapping[str, FrameMetadata]
     hashes: Mapping[str, str]
+
+    @property
+    def pixels(self) -> float:
+        """Pixels of the sensor, as session.toml describes it."""
+        width_mm, height_mm = self.config.body.sensor_mm
+        return width_mm * height_mm / (1e-3 * self.config.body.pixel_pitch_um) ** 2
 
     def assigned(self, looks: Mapping[str, SlateLook]) -> Assignment:
         """Every frame's place, with looks by hash."""
@@ -95,18 +103,32 @@ def read_inventory(folder: Path) -> Inventory:
             f"{folder}: no frame file under frames/. Copy the raw files there as session.toml says."
         )
     paths = {file: folder / "frames" / file for file in files}
+    reader = GuardedProcess(Limits())
+    try:
+        metadata = {file: _metadata(path, reader) for file, path in paths.items()}
+    finally:
+        reader.end()
     return Inventory(
         folder=folder,
         config=config,
-        metadata={file: read_metadata(path) for file, path in paths.items()},
+        metadata=metadata,
         hashes={file: hash_of(path) for file, path in paths.items()},
     )
+
+
+def _metadata(path: Path, reader: GuardedProcess) -> FrameMetadata:
+    """As ``read_metadata``, the raw decoder's share of it in a process of its own."""
+    tags = read_tags(path)
+    if tags:
+        return metadata_from_tags(tags)
+    outcome = reader.ask(read_metadata, path)
+    return FrameMetadata() if outcome.loss else outcome.result
 
 
 def look_over_session(
     folder: str | Path,
     *,
-    workers: int = 1,
+    workers: int | None = 1,
     slate_progress: Progress | None = None,
 ) -> tuple[SessionConfig, Assignment]:
     """Give every frame of a session its place, and measure nothing.
@@ -117,8 +139,9 @@ def look_over_session(
     ----------
     folder : str or Path
         The session.
-    workers : int
-        Processes to look for slates, >= 1. What they see is kept in the store.
+    workers : int or None
+        Processes to look for slates, >= 1. What they see is kept in the store. None: as many
+        as cores and memory allow.
     slate_progress : callable, optional
         Called with (frames looked at, frames in all), if any must be looked at.
 
@@ -131,7 +154,10 @@ def look_over_session(
     """
     inventory = read_inventory(Path(folder))
     inventory.assigned({})  # a wrong frames.csv is told before any frame is decoded
-    with ResultsStore(inventory.folder / STORE_NAME) as store, worker_pool(workers) as run:
+    if workers is None:
+        workers = default_workers(inventory.pixels)
+    pool = worker_pool(workers, limits_for(inventory.pixels))
+    with ResultsStore(inventory.folder / STORE_NAME) as store, pool as run:
         looks = looked_over(inventory, store, run, slate_progress)
     assignment = inventory.assigned(looks)
     problems = (*assignment.problems, *inventory.unreadable(looks))
@@ -165,7 +191,7 @@ def looked_over(
     if progress is not None:
         progress(done, total)
     try:
-        for sha256, look in run(_look_for_slate, unseen):
+        for sha256, look in run(_LOOKING, unseen):
             done += 1
             looks[sha256] = look
             if progress is not None:
@@ -178,3 +204,10 @@ def looked_over(
 
 def _look_for_slate(frame: tuple[str, Path]) -> tuple[str, SlateLook]:
     return frame[0], look_for_slate(frame[1])
+
+
+def _unseen(frame: tuple[str, Path], loss: str) -> tuple[str, SlateLook]:
+    return frame[0], SlateLook(unreadable=loss)
+
+
+_LOOKING = Work(do=_look_for_slate, lost=_unseen, path=lambda frame: frame[1])

@@ -33,6 +33,7 @@ __all__ = [
     "TargetEdge",
     "centre_edges",
     "hash_of",
+    "lost_task",
     "measure_channel_edge",
     "measure_frame",
     "placed_edges",
@@ -395,6 +396,18 @@ def run_task(task: FrameTask) -> FrameRecord:
     except FrameError as error:
         return _record(task, "unreadable", str(error), ())
     return measure_frame(frame, task)
+
+
+def lost_task(task: FrameTask, loss: str) -> FrameRecord:
+    """Record of a frame that cannot be read, or that cost the process that read it.
+
+    Parameters
+    ----------
+    task : FrameTask
+    loss : str
+        Why, with the mend.
+    """
+    return _record(task, "unreadable", f"{task.path.name}: {loss}", ())
 
 
 def hash_of(path: Path) -> str:

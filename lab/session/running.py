@@ -20,11 +20,14 @@ from pathlib import Path
 from lab.errors import SessionError
 from lab.session.config import SessionConfig, read_session
 from lab.session.draft import Assignment, FrameAssignment, Problem
+from lab.session.guarded_process import Limits
 from lab.session.inventory import STORE_NAME, kept_looks, looked_over, read_inventory
-from lab.session.measuring import FrameTask, TargetEdge, run_task
+from lab.session.measuring import FrameTask, TargetEdge, lost_task, run_task
 from lab.session.records import FrameRecord
+from lab.session.session_lock import session_lock
+from lab.session.slate_looks import SlateLook
 from lab.session.store import ResultsStore
-from lab.session.workers import Progress, worker_pool
+from lab.session.workers import Progress, Run, Work, default_workers, limits_for, worker_pool
 from targets.layout import Field, Layout, read_layout
 
 __all__ = [
@@ -34,6 +37,7 @@ __all__ = [
 ]
 
 _METHOD = 3  # raised when a change of the measurement moves numbers
+_MEASURING = Work(do=run_task, lost=lost_task, path=lambda task: task.path)
 
 
 @dataclass(frozen=True)
@@ -112,25 +116,35 @@ def _tasks(
 def measure_session(
     folder: str | Path,
     *,
-    workers: int = 1,
+    workers: int | None = 1,
     again: bool = False,
     every_edge: bool = False,
+    cluster: str = "",
+    limits: Limits | None = None,
     progress: Progress | None = None,
     slate_progress: Progress | None = None,
     tell: Callable[[tuple[Problem, ...]], None] | None = None,
 ) -> MeasuredSession:
     """Measure every frame of a session that is not measured yet.
 
+    Frames are read and measured in processes of their own; one that crashes its process or
+    exceeds the limits becomes an unreadable record that says so.
+
     Parameters
     ----------
     folder : str or Path
         The session.
-    workers : int
-        Processes, >= 1.
+    workers : int or None
+        Processes, >= 1. None: as many as cores and memory allow.
     again : bool
         Measure finished frames too.
     every_edge : bool
         All edges in all colours instead of the key places.
+    cluster : str
+        Address of a cluster's scheduler that does the work in place of this machine's
+        processes, as for ``lab.session.cluster.cluster_pool``; "" for none.
+    limits : Limits, optional
+        On one frame; by default those that go with the sensor's pixels.
     progress : callable, optional
         Called with (frames done, frames in all).
     slate_progress : callable, optional
@@ -142,11 +156,14 @@ def measure_session(
     Raises
     ------
     SessionError, TargetError
-        If the session, its store or its layout record is wrong.
+        If the session, its store or its layout record is wrong, another process measures it,
+        or the cluster fails.
+    LabError
+        If no process can be started.
     ValueError
         If workers is not >= 1.
     """
-    if not workers >= 1:
+    if workers is not None and not workers >= 1:
         raise ValueError("workers must be >= 1")
     folder = Path(folder)
     inventory = read_inventory(folder)
@@ -154,31 +171,55 @@ def measure_session(
     # What is wrong with frames.csv or the target's record is told before any frame is decoded.
     inventory.assigned({})
     _layout(config, folder)
-    with ResultsStore(folder / STORE_NAME) as store, worker_pool(workers) as run:
+    limits = limits or limits_for(inventory.pixels)
+    if cluster:
+        from lab.session.cluster import cluster_pool
+
+        # The same path on every machine has to be a whole one.
+        folder = folder.resolve()
+        inventory = replace(inventory, folder=folder)
+        pool = cluster_pool(cluster, limits, folder)
+    else:
+        pool = worker_pool(workers or default_workers(inventory.pixels), limits)
+    with ResultsStore(folder / STORE_NAME) as store, session_lock(folder, store), pool as run:
         looks = looked_over(inventory, store, run, slate_progress)
         assignment = inventory.assigned(looks)
         if tell is not None:
             tell((*assignment.problems, *inventory.unreadable(looks)))
         tasks = list(_tasks(config, assignment, hashes, folder, every_edge))
-        kept = {record.file: record for record in store.all_frames()}
+        kept = {record.file: record for record in store.heads()}
         open_tasks = []
         for task in tasks:
             record = kept.get(task.file)
             if again or record is None or not _same(record, task):
                 open_tasks.append(task)
-            else:
-                moved = _moved(record, task)
-                if moved != record:
-                    store.put(moved)
+            elif _moved(record, task) != record:
+                whole = store.get(task.file)
+                if whole is not None:
+                    store.put(_moved(whole, task))
         done = len(tasks) - len(open_tasks)
         if progress is not None:
             progress(done, len(tasks))
-        for record in run(run_task, open_tasks):
+        for record in _records(run, open_tasks, looks):
             store.put(record)
             done += 1
             if progress is not None:
                 progress(done, len(tasks))
         return _gathered(config, assignment, hashes, store)
+
+
+def _records(
+    run: Run, tasks: list[FrameTask], looks: Mapping[str, SlateLook]
+) -> Iterator[FrameRecord]:
+    """Records as they are ready; a file that the look could not read is not tried again."""
+    readable = []
+    for task in tasks:
+        look = looks.get(task.sha256)
+        if look is not None and look.unreadable:
+            yield lost_task(task, look.unreadable)
+        else:
+            readable.append(task)
+    yield from run(_MEASURING, readable)
 
 
 def stored_session(folder: str | Path) -> MeasuredSession:

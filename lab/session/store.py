@@ -5,16 +5,19 @@ Schema, version 2 (``PRAGMA user_version``; ``PRAGMA application_id`` is 0x73747
 ``frame``    one row a frame: ``id``, ``file`` (unique, relative to ``frames/``), ``sha256``,
              ``settings_key``, ``magnification``, ``marked_stop``, ``focus_position_um``,
              ``status``, ``reason``, ``flags``, ``measured_magnification``,
-             ``measured_magnification_std``, ``trial``, ``condition``
+             ``measured_magnification_std``, ``trial``, ``condition``, ``checksum``
 ``edge``     one row an edge: ``frame_id``, ``ordinal`` (its place in the frame's list), then
              the fields of ``EdgeRecord`` under their own names
-``summary``  ``key``, ``json``: anything computed from the frames
+``summary``  ``key``, ``json``, ``checksum``: anything computed from the frames
 
 Units are those of the record fields. NULL = not known. ``flags`` is a JSON list of texts.
 The curves ``frequency_cyc_per_px``, ``mtf``, ``mtf_std`` and the profile ``profile_px``,
 ``profile_dn``, ``profile_std_dn`` are blobs of little-endian 64-bit floats, so they come
 back to the same digits; so do the single figures, but for the sign of a zero, which SQLite
-drops. A store of version 1 lacks trial, condition and profile and is given them.
+drops. A store of version 1 lacks trial, condition, profile and checksums and is given them.
+``checksum`` is the SHA-256 of a frame's row and its edges, or of a summary's key and text. It
+is compared whenever they are read, so a flipped byte that SQLite's own check of the file does
+not see (it knows pages and indexes, not values) is an error too, never a figure.
 
 A frame and its edges are written in one transaction: whatever interrupts it, the store
 holds all of a frame or nothing. The journal is a rollback journal, not a write-ahead log:
@@ -29,6 +32,7 @@ Left out: measuring, and deciding what is stale beyond ``finished``.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from collections.abc import Generator, Sequence
@@ -49,6 +53,7 @@ from lab.session.records import (
     FrameRecord,
     plain,
 )
+from lab.session.text_file import shown
 
 __all__ = ["SCHEMA_VERSION", "ResultsStore"]
 
@@ -72,7 +77,8 @@ _SCHEMA = (
         measured_magnification REAL,
         measured_magnification_std REAL,
         trial TEXT NOT NULL DEFAULT '',
-        condition TEXT NOT NULL DEFAULT ''
+        condition TEXT NOT NULL DEFAULT '',
+        checksum TEXT NOT NULL DEFAULT ''
     )""",
     """
     CREATE TABLE edge (
@@ -105,19 +111,22 @@ _SCHEMA = (
         flags TEXT NOT NULL,
         PRIMARY KEY (frame_id, ordinal)
     )""",
-    "CREATE TABLE summary (key TEXT PRIMARY KEY, json TEXT NOT NULL)",
+    """
+    CREATE TABLE summary (
+        key TEXT PRIMARY KEY,
+        json TEXT NOT NULL,
+        checksum TEXT NOT NULL DEFAULT ''
+    )""",
     f"PRAGMA application_id = {_APPLICATION_ID}",
     f"PRAGMA user_version = {SCHEMA_VERSION}",
 )
 _FROM_VERSION_1 = (
     *(
         f"ALTER TABLE frame ADD COLUMN {name} TEXT NOT NULL DEFAULT ''"
-        for name in ("trial", "condition")
+        for name in ("trial", "condition", "checksum")
     ),
-    *(
-        f"ALTER TABLE edge ADD COLUMN {name} BLOB NOT NULL DEFAULT x''"
-        for name in PROFILE
-    ),
+    *(f"ALTER TABLE edge ADD COLUMN {name} BLOB NOT NULL DEFAULT x''" for name in PROFILE),
+    "ALTER TABLE summary ADD COLUMN checksum TEXT NOT NULL DEFAULT ''",
     f"PRAGMA user_version = {SCHEMA_VERSION}",
 )
 
@@ -165,18 +174,17 @@ class ResultsStore:
 
     def put(self, record: FrameRecord) -> None:
         """Keep a frame and its edges, in place of what was kept for this file before."""
+        row = [_stored(name, getattr(record, name)) for name in FRAME_COLUMNS]
         with self._transaction() as connection:
             connection.execute("DELETE FROM frame WHERE file = ?", (record.file,))
-            cursor = connection.execute(
-                _insert("frame", FRAME_COLUMNS),
-                [_stored(name, getattr(record, name)) for name in FRAME_COLUMNS],
-            )
-            connection.executemany(
-                _insert("edge", ("frame_id", "ordinal", *EDGE_COLUMNS)),
-                (
-                    (cursor.lastrowid, i, *(_stored(n, getattr(edge, n)) for n in EDGE_COLUMNS))
-                    for i, edge in enumerate(record.edges)
-                ),
+            frame_id = connection.execute(_insert("frame", FRAME_COLUMNS), row).lastrowid
+            insert = _insert("edge", ("frame_id", "ordinal", *EDGE_COLUMNS))
+            rows = [row]
+            for i, edge in enumerate(record.edges):
+                rows.append([_stored(name, getattr(edge, name)) for name in EDGE_COLUMNS])
+                connection.execute(insert, (frame_id, i, *rows[-1]))
+            connection.execute(
+                "UPDATE frame SET checksum = ? WHERE id = ?", (_checksum(rows), frame_id)
             )
 
     def get(self, file: str) -> FrameRecord | None:
@@ -186,6 +194,16 @@ class ResultsStore:
     def all_frames(self) -> tuple[FrameRecord, ...]:
         """Every frame, by file name."""
         return self._frames("", ())
+
+    def heads(self) -> tuple[FrameRecord, ...]:
+        """Every frame without its edges, by file name; unchecked, for what takes little memory."""
+        names = ", ".join(FRAME_COLUMNS)
+        with self._explained():
+            rows = self._open().execute(f"SELECT {names} FROM frame ORDER BY file").fetchall()
+        try:
+            return tuple(FrameRecord(**_loaded(FRAME_COLUMNS, cells)) for cells in rows)
+        except (ValueError, TypeError) as error:
+            raise self._damaged(str(error)) from error
 
     def finished(self, settings_key: str) -> set[tuple[str, str]]:
         """(file, sha256) of the frames that need no measuring with these settings.
@@ -206,13 +224,24 @@ class ResultsStore:
         """
         json.loads(json_text)
         with self._transaction() as connection:
-            connection.execute("INSERT OR REPLACE INTO summary VALUES (?, ?)", (key, json_text))
+            connection.execute(
+                "INSERT OR REPLACE INTO summary VALUES (?, ?, ?)",
+                (key, json_text, _checksum([[key, json_text]])),
+            )
 
     def get_summary(self, key: str) -> str | None:
         """The JSON text kept under a key, or None."""
         with self._explained():
-            row = self._open().execute("SELECT json FROM summary WHERE key = ?", (key,)).fetchone()
-        return None if row is None else str(row[0])
+            row = (
+                self._open()
+                .execute("SELECT json, checksum FROM summary WHERE key = ?", (key,))
+                .fetchone()
+            )
+        if row is None:
+            return None
+        if row[1] != _checksum([[key, row[0]]]):
+            raise self._damaged(f"what it says of {key} has changed since it was written")
+        return str(row[0])
 
     def _frames(self, where: str, values: tuple[str, ...]) -> tuple[FrameRecord, ...]:
         frame_names = ", ".join(f"frame.{name}" for name in FRAME_COLUMNS)
@@ -222,7 +251,8 @@ class ResultsStore:
             connection.execute("BEGIN")  # both queries see one state of the store
             try:
                 frames = connection.execute(
-                    f"SELECT frame.id, {frame_names} FROM frame {where} ORDER BY frame.file",
+                    f"SELECT frame.id, checksum, {frame_names} FROM frame {where} "
+                    "ORDER BY frame.file",
                     values,
                 ).fetchall()
                 edges = connection.execute(
@@ -232,19 +262,20 @@ class ResultsStore:
                 ).fetchall()
             finally:
                 connection.execute("ROLLBACK")
-        try:
-            by_frame: dict[int, list[EdgeRecord]] = {}
-            for frame_id, *cells in edges:
-                edge = EdgeRecord(**_loaded(EDGE_COLUMNS, cells))
-                by_frame.setdefault(frame_id, []).append(edge)
-            return tuple(
-                FrameRecord(
-                    **_loaded(FRAME_COLUMNS, cells), edges=tuple(by_frame.get(frame_id, ()))
-                )
-                for frame_id, *cells in frames
-            )
-        except (ValueError, TypeError) as error:
-            raise self._damaged(str(error)) from error
+        cells_of: dict[int, list[Sequence[Any]]] = {}
+        for frame_id, *cells in edges:
+            cells_of.setdefault(frame_id, []).append(cells)
+        records = []
+        for frame_id, checksum, *row in frames:
+            own = cells_of.pop(frame_id, [])
+            if checksum != _checksum([row, *own]):
+                raise self._damaged(f"{row[0]} has changed since it was written")
+            try:
+                whole = tuple(EdgeRecord(**_loaded(EDGE_COLUMNS, cells)) for cells in own)
+                records.append(FrameRecord(**_loaded(FRAME_COLUMNS, row), edges=whole))
+            except (ValueError, TypeError) as error:
+                raise self._damaged(str(error)) from error
+        return tuple(records)
 
     def _open(self) -> sqlite3.Connection:
         if self._connection is None:
@@ -266,7 +297,7 @@ class ResultsStore:
             If the file is damaged, another program's, or of another version.
         """
         connection.execute("PRAGMA foreign_keys = ON")
-        found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+        found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
         if found != "ok":
             raise self._damaged(found)
         if _is_empty(connection):
@@ -291,8 +322,8 @@ class ResultsStore:
 
     def _damaged(self, found: str) -> SessionError:
         return SessionError(
-            f"{self._path}: the results store is damaged or is no results store ({found}). Move "
-            "it away and measure again; the frames are untouched."
+            f"{self._path}: the results store is damaged or is no results store "
+            f"({shown(found)}). Move it away and measure again; the frames are untouched."
         )
 
     @contextmanager
@@ -306,6 +337,8 @@ class ResultsStore:
         """
         try:
             yield
+        except UnicodeDecodeError as error:  # of a text in it
+            raise self._damaged(str(error)) from error
         except sqlite3.Error as error:
             # Extended codes keep the primary one in the lowest byte.
             code = getattr(error, "sqlite_errorcode", 0) & 0xFF
@@ -348,9 +381,40 @@ def _version(connection: sqlite3.Connection) -> int:
 def _brought_up(connection: sqlite3.Connection) -> int:
     """Give a store of version 1 what it lacks; its new version."""
     with _alone(connection):  # somebody else may have done so meanwhile
-        for statement in _FROM_VERSION_1 if _version(connection) == 1 else ():
-            connection.execute(statement)
+        if _version(connection) == 1:
+            for statement in _FROM_VERSION_1:
+                connection.execute(statement)
+            _add_checksums(connection)
     return _version(connection)
+
+
+def _add_checksums(connection: sqlite3.Connection) -> None:
+    """Give rows of version 1 their checksums."""
+    frame_names, edge_names = ", ".join(FRAME_COLUMNS), ", ".join(EDGE_COLUMNS)
+    for frame_id, *row in connection.execute(f"SELECT id, {frame_names} FROM frame").fetchall():
+        edges = connection.execute(
+            f"SELECT {edge_names} FROM edge WHERE frame_id = ? ORDER BY ordinal", (frame_id,)
+        ).fetchall()
+        connection.execute(
+            "UPDATE frame SET checksum = ? WHERE id = ?", (_checksum([row, *edges]), frame_id)
+        )
+    for key, text in connection.execute("SELECT key, json FROM summary").fetchall():
+        connection.execute(
+            "UPDATE summary SET checksum = ? WHERE key = ?", (_checksum([[key, text]]), key)
+        )
+
+
+def _checksum(rows: Sequence[Sequence[Any]]) -> str:
+    """SHA-256 of rows as SQLite gives them back: a zero has no sign."""
+    whole = hashlib.sha256()
+    for row in rows:
+        for value in row:
+            if isinstance(value, bytes):
+                whole.update(f"{len(value)}:".encode() + value)
+            else:
+                figure = value + 0.0 if isinstance(value, float) else value
+                whole.update(f"{figure!r};".encode("utf-8", "surrogatepass"))
+    return whole.hexdigest()
 
 
 def _is_empty(connection: sqlite3.Connection) -> bool:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,9 @@ from typer.testing import CliRunner, Result
 from lab.cli.main import app
 from lab.frames import FrameMetadata, read_metadata
 from lab.session import inventory, running
+from lab.session.guarded_process import Limits
 from lab.session.running import stored_session
+from lab.session.workers import Run, Work, worker_pool
 from targets.slates import Slate
 from tests.session.slate_frames import write_slate_frame
 
@@ -46,18 +49,20 @@ def slate(folder: Path, name: str, stop: float, after: str = "", *, text: str = 
 def opened(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Files that were looked at for a slate or measured, in order."""
     seen: list[str] = []
-    look, task = inventory.look_for_slate, running.run_task
 
-    def looked(path: Path) -> Any:
-        seen.append(f"look {path.name}")
-        return look(path)
+    @contextmanager
+    def noted_pool(workers: int, limits: Limits) -> Iterator[Run]:
+        with worker_pool(workers, limits) as run:
 
-    def measured(item: Any) -> Any:
-        seen.append(f"measure {Path(item.file).name}")
-        return task(item)
+            def noted(work: Work[Any, Any], items: list[Any]) -> Iterator[Any]:
+                kind = "measure" if work is running._MEASURING else "look"
+                seen.extend(f"{kind} {work.path(item).name}" for item in items)
+                return run(work, items)
 
-    monkeypatch.setattr(inventory, "look_for_slate", looked)
-    monkeypatch.setattr(running, "run_task", measured)
+            yield noted
+
+    monkeypatch.setattr(inventory, "worker_pool", noted_pool)
+    monkeypatch.setattr(running, "worker_pool", noted_pool)
     return seen
 
 
@@ -99,10 +104,10 @@ def test_problems_are_said_before_anything_is_measured(
     folder = tiny_copy(measured=False)
     (folder / "frames" / FILES[4]).unlink()
 
-    def stop(item: Any) -> None:
+    def stop(*arguments: Any) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(running, "run_task", stop)
+    monkeypatch.setattr(running, "_records", stop)
     result = run("measure", folder, "--workers", 1)
     assert result.exit_code == 130
     assert "error: Series 2x (2x/*.dng): 5 frames, but 2 stops x 3" in result.stdout

@@ -271,10 +271,12 @@ def test_a_store_of_version_1_is_brought_up(tmp_path: Path) -> None:
     path = tmp_path / "results.sqlite"
     with ResultsStore(path) as store:
         store.put(frame("a.dng", 2))
+        store.put_summary("fit", '{"a": 1}')
         kept = store.all_frames()
     connection = sqlite3.connect(path)
     for table, column in (
-        *(("frame", name) for name in ("trial", "condition")),
+        *(("frame", name) for name in ("trial", "condition", "checksum")),
+        ("summary", "checksum"),
         *(("edge", name) for name in PROFILE),
     ):
         connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
@@ -283,6 +285,7 @@ def test_a_store_of_version_1_is_brought_up(tmp_path: Path) -> None:
     connection.close()
     with ResultsStore(path) as store:
         assert store.all_frames() == kept
+        assert store.get_summary("fit") == '{"a": 1}'
         store.put(frame("b.dng", 1))
     with ResultsStore(path) as store:
         assert len(store.all_frames()) == 2
@@ -351,6 +354,12 @@ def test_damaged_files_are_refused_in_words(tmp_path: Path, kind: str) -> None:
         "UPDATE edge SET flags = 'no json'",
         "UPDATE frame SET flags = '3'",
         "UPDATE frame SET status = 'good'",
+        "UPDATE frame SET marked_stop = 5.7",
+        "UPDATE frame SET checksum = ''",
+        "UPDATE edge SET mtf50_std = 0.5 WHERE ordinal = 1",
+        "UPDATE edge SET mtf = mtf_std WHERE ordinal = 2",
+        "UPDATE edge SET ordinal = ordinal + 5 WHERE ordinal = 0",
+        "DELETE FROM edge WHERE ordinal = 2",
         "ALTER TABLE edge DROP COLUMN mtf_std",
         "DROP TABLE edge",
     ],
@@ -365,6 +374,25 @@ def test_tampered_contents_are_refused_in_words(tmp_path: Path, statement: str) 
     connection.close()
     with pytest.raises(SessionError, match="damaged"), ResultsStore(path) as store:
         store.all_frames()
+
+
+def test_a_tampered_summary_is_refused_in_words(tmp_path: Path) -> None:
+    path = tmp_path / "results.sqlite"
+    with ResultsStore(path) as store:
+        store.put_summary("fit", '{"a": 1}')
+    connection = sqlite3.connect(path)
+    with connection:
+        connection.execute("""UPDATE summary SET json = '{"a": 7}'""")
+    connection.close()
+    with ResultsStore(path) as store, pytest.raises(SessionError, match="says of fit has changed"):
+        store.get_summary("fit")
+
+
+def test_heads_are_the_frames_without_edges(tmp_path: Path) -> None:
+    with ResultsStore(tmp_path / "results.sqlite") as store:
+        store.put(frame("b.dng", 1))
+        store.put(frame("a.dng", 2))
+        assert store.heads() == tuple(replace(f, edges=()) for f in store.all_frames())
 
 
 def test_a_place_that_cannot_hold_a_file_is_refused(tmp_path: Path) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,11 @@ import pytest
 
 from lab.errors import SessionError
 from lab.session import inventory, running
-from lab.session.measuring import FrameTask, hash_of
+from lab.session.guarded_process import Limits
+from lab.session.measuring import hash_of
 from lab.session.records import FrameRecord
 from lab.session.running import MeasuredSession, measure_session, stored_session
+from lab.session.workers import Run, Work, worker_pool
 from targets.errors import TargetError
 
 Copy = Callable[..., Path]
@@ -24,13 +27,20 @@ FILES = [f"2x/IMG_{i:04d}.dng" for i in range(1, 7)]
 def worked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Files that were truly measured, in order."""
     seen: list[str] = []
-    run_task = running.run_task
 
-    def noted(task: FrameTask) -> FrameRecord:
-        seen.append(task.file)
-        return run_task(task)
+    @contextmanager
+    def noted_pool(workers: int, limits: Limits) -> Iterator[Run]:
+        with worker_pool(workers, limits) as run:
 
-    monkeypatch.setattr(running, "run_task", noted)
+            def noted(work: Work[Any, Any], items: list[Any]) -> Iterator[Any]:
+                for done in run(work, items):
+                    if isinstance(done, FrameRecord):
+                        seen.append(done.file)
+                    yield done
+
+            yield noted
+
+    monkeypatch.setattr(running, "worker_pool", noted_pool)
     return seen
 
 
@@ -188,10 +198,10 @@ def test_unreadable_frame_is_reported_and_the_rest_measured(
     ]
     assert "IMG_0003.dng: is cut short" in frames[FILES[2]].reason
     assert frames[FILES[2]].edges == ()
-    # Tried again each time, as the reader may have been mended; done once the file is whole.
-    worked.clear()
+    # Looked at again each time, as the reader may have been mended, but not read twice in a
+    # run; done once the file is whole.
     assert measure_session(folder, workers=1) == measured
-    assert worked == [FILES[2]]
+    assert worked == [*FILES[:2], *FILES[3:]]
     path.write_bytes(whole)
     assert _by_file(measure_session(folder, workers=1))[FILES[2]] == tiny.measured.frames[2]
 
