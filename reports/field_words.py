@@ -75,9 +75,7 @@ def _tilt(shape: FieldShape) -> str:
         if abs(value) > _SURE * std:
             moves.append(side)
     advice = (
-        f" To square it, {squaring_words(moves)}."
-        if moves
-        else " No tilt beyond the uncertainty."
+        f" To square it, {squaring_words(moves)}." if moves else " No tilt beyond the uncertainty."
     )
     return f"Target against the plane in focus: {', '.join(found)}.{advice}"
 

@@ -74,9 +74,7 @@ def _report(name: str, shape: tuple[int, int], path: Path, rounds: int) -> None:
     def analysed() -> int:
         frame = read_frame(path)
         start = time.process_time()
-        found = register_field(
-            frame, chart, magnification=_MAGNIFICATION, pixel_pitch_um=pitch_um
-        )
+        found = register_field(frame, chart, magnification=_MAGNIFICATION, pixel_pitch_um=pitch_um)
         assert not isinstance(found, Rejection), found.reason
         noise = {channel: estimate_noise(frame, channel) for channel in CHANNELS}
         target = TargetEdge(object_um_per_px=pitch_um / _MAGNIFICATION)
