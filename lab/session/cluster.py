@@ -16,11 +16,13 @@ Left out: starting and ending schedulers and workers.
 
 from __future__ import annotations
 
+import logging
 import platform
 import threading
 import time
+from asyncio import CancelledError
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from importlib.metadata import version
 from itertools import islice
@@ -78,11 +80,26 @@ def cluster_pool(address: str, limits: Limits, folder: Path) -> Iterator[Run]:
             f"--cluster {address}: no scheduler answers there ({error}). Start one with: dask "
             "scheduler, and give the address that it prints."
         ) from None
+    with _quiet():
+        try:
+            _check_workers(client, address, folder)
+            yield lambda work, items: _shared(client, address, limits, work, items)
+        finally:
+            client.close(timeout=_CONNECT_S)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Without the library's own words on a lost connection: ours say what to do."""
+    loggers = [logging.getLogger(name) for name in ("distributed", "distributed.client")]
+    levels = [logger.level for logger in loggers]
+    for logger in loggers:
+        logger.setLevel(logging.CRITICAL + 1)
     try:
-        _check_workers(client, address, folder)
-        yield lambda work, items: _shared(client, address, limits, work, items)
+        yield
     finally:
-        client.close(timeout=_CONNECT_S)
+        for logger, level in zip(loggers, levels, strict=True):
+            logger.setLevel(level)
 
 
 def _check_workers(client: Any, address: str, folder: Path) -> None:
@@ -153,7 +170,6 @@ def _shared(
     SessionError
         If the cluster is lost, or a worker does not see a frame that is there.
     """
-    distributed: Any = import_module("distributed")
     waiting = iter(items)
     under_way: dict[Any, _Item] = {}
     until = time.monotonic() + _NO_WORKER_S
@@ -170,26 +186,36 @@ def _shared(
                 under_way[job] = item
             if not under_way and n_threads:
                 return
-            if under_way:
-                try:
-                    with client.as_current():
-                        done = distributed.wait(
-                            list(under_way), timeout=_LOOK_S, return_when="FIRST_COMPLETED"
-                        )
-                except TimeoutError:
-                    done = None
-            else:
-                time.sleep(_LOOK_S)
-                done = None
-            if done is None:
-                if time.monotonic() > until:
-                    raise SessionError(_lost(address, "no worker is left"))
-                continue
-            for job in done.done:
+            done = _some_done(client, address, list(under_way))
+            if not done and time.monotonic() > until:
+                raise SessionError(_lost(address, "no worker is left"))
+            for job in done:
                 item = under_way.pop(job)
                 yield result_of(work, item, _outcome(job, address))
     finally:
-        client.cancel(list(under_way), force=True)
+        with suppress(Exception):  # a lost cluster has dropped them
+            client.cancel(list(under_way), force=True)
+
+
+def _some_done(client: Any, address: str, jobs: list[Any]) -> list[Any]:
+    """Jobs that are done, waited for a while; none where none is.
+
+    Raises
+    ------
+    SessionError
+        If the cluster is lost.
+    """
+    distributed: Any = import_module("distributed")
+    if not jobs:
+        time.sleep(_LOOK_S)
+        return []
+    try:
+        with client.as_current():
+            return list(distributed.wait(jobs, timeout=_LOOK_S, return_when="FIRST_COMPLETED").done)
+    except TimeoutError:
+        return []
+    except (Exception, CancelledError) as error:  # whatever the lost connection raises
+        raise SessionError(_lost(address, type(error).__name__)) from None
 
 
 def _outcome(job: Any, address: str) -> Outcome:

@@ -30,7 +30,7 @@ def main() -> None:
         plan = DemoPlan(
             rig=SimulatedRig(n_rows=400, n_cols=600),
             stops=(4.0, 8.0),
-            frames_per_stop=6,
+            frames_per_stop=12,
             series=(DemoSeries(magnification=2.0, true_magnification=2.006, focus_step_um=25.0),),
         )
         write_demo_session(folder, seed=3, workers=1, plan=plan)

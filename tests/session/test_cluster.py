@@ -66,6 +66,23 @@ def test_a_cluster_gives_the_same_digits_though_a_worker_dies(
 
 
 @needs_distributed
+def test_a_lost_scheduler_is_said_and_finished_frames_are_kept(
+    tiny: Any, tiny_copy: Copy, tmp_path: Path
+) -> None:
+    folder = tiny_copy(measured=False)
+    with local_cluster(tmp_path / "cluster", workers=1) as cluster:
+        run = _measure(folder, "--cluster", cluster.address, "--json")
+        until = time.monotonic() + 100
+        while time.monotonic() < until and not check_part(folder, tiny.measured.frames):
+            time.sleep(0.05)
+        cluster.scheduler.kill()
+        said = _said(run)
+    assert said.startswith("stopwise: --cluster tcp://")  # and none of the library's words
+    assert "the cluster was lost" in said and "Finished frames are kept" in said
+    assert check_part(folder, tiny.measured.frames)
+
+
+@needs_distributed
 def test_no_workers_and_no_scheduler_are_said(tiny_copy: Copy, tmp_path: Path) -> None:
     folder = tiny_copy(measured=False)
     with local_cluster(tmp_path / "cluster", workers=0) as cluster:
