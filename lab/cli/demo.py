@@ -36,7 +36,7 @@ def demo(
     from lab.cli.report import write_report
     from lab.cli.summary import print_summary
     from lab.errors import SessionError
-    from lab.inference.trial_analysis import analyse_trial
+    from lab.session.kept_result import analysed_session
     from lab.session.running import measure_session
     from lab.simulate.demo import write_demo_session
     from lab.simulate.truth import TRUTH_NAME
@@ -52,10 +52,11 @@ def demo(
     result, page = write_report(folder, measured)
     typer.echo()
     print_summary(result)
-    for series in measured.config.trials:
+    _, trials = analysed_session(folder, measured)  # kept by the report
+    for trial in trials:
         typer.echo()
-        print_keepers(analyse_trial(measured.config, measured.assignment, measured.frames, series))
-    if measured.config.trials:
+        print_keepers(trial)
+    if trials:
         typer.echo(f"More of the trials: stopwise trial {folder}")
     typer.echo(f"\nThe report: {page}")
 
