@@ -47,15 +47,8 @@ def clipped_side(values: FloatArray) -> str | None:
     return None
 
 
-def why_unfit(fit: EdgeFit, row: FloatArray, col: FloatArray) -> str | None:
-    """Why a fit must not be believed, or None.
-
-    Parameters
-    ----------
-    fit : EdgeFit
-    row, col : ndarray, (n,)
-        Places of the fitted pixels.
-    """
+def why_unfit(fit: EdgeFit) -> str | None:
+    """Why a fit must not be believed, or None."""
     state = fit.state
     step = state.high - state.low
     numbers = np.array([state.angle_rad, state.offset_px, state.low, state.high, state.lens_f50])
@@ -67,10 +60,11 @@ def why_unfit(fit: EdgeFit, row: FloatArray, col: FloatArray) -> str | None:
             f"the step is only {step / deviation:.1f} times the noise "
             f"(at least {_MIN_STEP:.0f}): more light or more contrast"
         )
-    share = np.mean(fit.distance_px > 0)
+    count = fit.pixels.count
+    share = count[fit.distance_px > 0].sum() / count.sum()
     if not 0.08 < share < 0.92:
         return "the edge lies at the border of the region: one of its sides is missing"
-    largest, spread = _structure(fit, row, col)
+    largest, spread = _structure(fit)
     if largest > 0.06 and largest > 8 * spread:
         return (
             "something besides one straight edge is in the region "
@@ -101,22 +95,24 @@ def _too_few_phases(fit: EdgeFit) -> str | None:
     return None
 
 
-def _structure(fit: EdgeFit, row: FloatArray, col: FloatArray) -> tuple[float, float]:
-    """Largest mean residual over cells of an eighth of the region, and its noise.
+def _structure(fit: EdgeFit) -> tuple[float, float]:
+    """Largest mean residual over cells of an eighth of the strip's box, and its noise.
 
     Both over the step. A small region has fewer cells, of some 25 pixels each.
     """
-    n = int(np.clip(np.sqrt(row.size / 25), 2, 8))
+    row, col, weight = fit.pixels.row, fit.pixels.col, fit.pixels.count
+    size = float(weight.sum())
+    n = int(np.clip(np.sqrt(size / 25), 2, 8))
     cell_row = np.floor((row - row.min()) / (np.ptp(row) + 1) * n).astype(np.intp)
     cell_col = np.floor((col - col.min()) / (np.ptp(col) + 1) * n).astype(np.intp)
     cell = cell_row * n + cell_col
     step = fit.state.high - fit.state.low
     deviation = np.sqrt(fit.noise.variance(fit.signal)) / step
-    count = np.bincount(cell, minlength=n * n)
+    count = np.bincount(cell, weight, n * n)
     # By the pigeonhole one cell holds the average at least.
-    full = count > min(8, row.size / (n * n) / 2)
-    mean = np.bincount(cell, fit.residual * deviation, n * n)[full] / count[full]
-    noise = np.sqrt(np.bincount(cell, deviation**2, n * n)[full]) / count[full]
+    full = count > min(8, size / (n * n) / 2)
+    mean = np.bincount(cell, weight * fit.residual * deviation, n * n)[full] / count[full]
+    noise = np.sqrt(np.bincount(cell, weight * deviation**2, n * n)[full]) / count[full]
     worst = int(np.argmax(np.abs(mean)))
     return float(abs(mean[worst])), float(noise[worst])
 
@@ -196,7 +192,7 @@ def edge_flags(
         flags.append("wide-blur")
     if fit.chi_square > 1.5:
         flags.append("noise-above-model")
-    if fit.keep.mean() < 1:
+    if fit.pixels_left_out:
         flags.append("specks-left-out")
     is_ragged = ragged > 3 * ragged_std and 2 * (np.pi * ragged * mtf50[0]) ** 2 > 0.02
     if is_ragged:

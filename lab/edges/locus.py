@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lab.edges.curves import node_curves
+from lab.edges.curves import node_at, node_slopes
 from lab.edges.fit import EdgeFit
-from lab.edges.shapes import NODES_PER_UNIT, shape_family
+from lab.edges.shapes import shape_family
 from lab.edges.types import FloatArray
 
 __all__ = ["EdgeLocus", "edge_locus", "raggedness", "raggedness_spectrum"]
@@ -50,21 +50,21 @@ def edge_locus(fit: EdgeFit) -> EdgeLocus:
     """
     state = fit.state
     near = (np.abs(fit.distance_px) < 0.9 / state.lens_f50) & (fit.keep > 0)
-    node = fit.distance_px[near] * (state.lens_f50 * NODES_PER_UNIT)
+    node = node_at(fit.distance_px[near] * state.lens_f50)
     first, last = int(np.floor(node.min())), int(np.floor(node.max())) + 1
-    _, slope, _ = node_curves(
-        shape_family(), first, last, state.lens_f50, state.coefficient, state.angle_rad, np.inf
+    slope = node_slopes(
+        shape_family(), first, last, state.lens_f50, state.coefficient, state.angle_rad
     )
     per_px = -(state.high - state.low) * state.lens_f50
     gradient = per_px * np.interp(node, np.arange(first, last + 1), slope)
     gradient = gradient / np.sqrt(fit.noise.variance(fit.signal[near]))
-    n = int(np.clip(2 * fit.half_length_px / _PIECE_PX, 8, _MOST_PIECES))
+    n = int(np.clip(2 * fit.pixels.half_length / _PIECE_PX, 8, _MOST_PIECES))
     piece = np.clip(((fit.along[near] + 1) / 2 * n).astype(np.intp), 0, n - 1)
     information = np.bincount(piece, gradient * gradient, n)
     shift = np.bincount(piece, gradient * fit.residual[near], n)
     good = information > 0.2 * np.median(information)
     return EdgeLocus(
-        along_px=((np.arange(n) + 0.5) * 2 / n - 1)[good] * fit.half_length_px,
+        along_px=((np.arange(n) + 0.5) * 2 / n - 1)[good] * fit.pixels.half_length,
         offset_px=shift[good] / information[good],
         offset_std=np.asarray(1 / np.sqrt(information[good])),
     )

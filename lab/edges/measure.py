@@ -16,16 +16,17 @@ import numpy as np
 import numpy.typing as npt
 
 from lab.edges.checks import clipped_side, edge_flags, why_unfit
-from lab.edges.curves import node_curves
+from lab.edges.curves import node_at, node_curves
 from lab.edges.fit import EdgeFit, EdgeLostError, fit_edge
 from lab.edges.locus import EdgeLocus, edge_locus, raggedness
 from lab.edges.model import EdgeState
 from lab.edges.mtf import level_crossings, mtf_curve
-from lab.edges.shapes import NODES_PER_UNIT, shape_family
-from lab.edges.start import EdgeStart, find_start
+from lab.edges.shapes import shape_family
+from lab.edges.sites import SiteWindow, window_sites
+from lab.edges.start import EdgeStart, cell_size_px, find_start
 from lab.edges.types import FloatArray, MaskArray, NoiseModel, Rejection
 
-__all__ = ["EdgeMeasurement", "measure_edge"]
+__all__ = ["EdgeMeasurement", "measure_edge", "measure_window"]
 
 _MIN_PIXELS = 150
 _MIN_EXTENT = 12
@@ -144,7 +145,7 @@ class EdgeMeasurement:
             Its derivative. [1 / px]
         """
         state = self.fit.state
-        node = np.asarray(x_px, dtype=np.float64) * (state.lens_f50 * NODES_PER_UNIT)
+        node = node_at(np.asarray(x_px, dtype=np.float64) * state.lens_f50)
         first, last = int(np.floor(node.min())), int(np.ceil(node.max())) + 1
         esf, slope, _ = node_curves(
             shape_family(),
@@ -204,37 +205,51 @@ def measure_edge(
     use = np.ones(pixels.shape, dtype=bool) if mask is None else np.asarray(mask, dtype=bool)
     if use.shape != pixels.shape:
         raise ValueError("mask must have the shape of pixels")
-    count = int(np.count_nonzero(use))
-    if count == 0:
+    if not use.any():
         return Rejection(reason="no pixel of the region may be used (empty mask)")
-    if min(pixels.shape) < _MIN_EXTENT or count < _MIN_PIXELS:
+    return measure_window(window_sites(pixels, use), noise, square_side_px=square_side_px)
+
+
+def measure_window(
+    window: SiteWindow, noise: NoiseModel | None = None, *, square_side_px: float = np.inf
+) -> EdgeMeasurement | Rejection:
+    """Measure the one slanted edge in a window of one raw colour's sites.
+
+    Parameters
+    ----------
+    window : SiteWindow
+        From ``lab.edges.sites``.
+    noise, square_side_px
+        As for ``measure_edge``.
+
+    Returns
+    -------
+    EdgeMeasurement or Rejection
+    """
+    sites = window.thinned(largest_gap_px=cell_size_px(window.shape))
+    value = sites.value
+    if min(window.shape) < _MIN_EXTENT or value.size < _MIN_PIXELS:
         return Rejection(
-            reason=f"the region is too small: {count} pixels used, "
+            reason=f"the region is too small: {value.size} pixels used, "
             f"at least {_MIN_PIXELS} and {_MIN_EXTENT} rows and columns are needed"
         )
-    value = pixels[use]
     bad = int(np.count_nonzero(~np.isfinite(value)))
     if bad:
-        return Rejection(reason=f"{bad} of {count} pixels hold no number; mask them out")
+        return Rejection(reason=f"{bad} of {value.size} pixels hold no number; mask them out")
     if value.min() == value.max():
         return Rejection(reason="the region is uniform: no edge in it")
     side = clipped_side(value)
     if side is not None:
         mend = "halve the exposure" if side == "bright" else "expose more or check the black level"
         return Rejection(reason=f"the {side} side is clipped: {mend}")
-    start = find_start(pixels, use)
+    start = find_start(sites, window.shape)
     if isinstance(start, Rejection):
         return start
-    row, col = np.nonzero(use)
-    row = row - (pixels.shape[0] - 1) / 2
-    col = col - (pixels.shape[1] - 1) / 2
-    return _measured(value, row, col, start, noise, square_side_px)
+    return _measured(window, start, noise, square_side_px)
 
 
 def _measured(
-    value: FloatArray,
-    row: FloatArray,
-    col: FloatArray,
+    window: SiteWindow,
     start: EdgeStart,
     noise: NoiseModel | None,
     square_side_px: float,
@@ -253,10 +268,10 @@ def _measured(
         coefficient=np.zeros(family.n),
     )
     try:
-        fit = fit_edge(value, row, col, state, noise, square_side_px)
+        fit = fit_edge(window, state, noise, square_side_px)
     except (EdgeLostError, np.linalg.LinAlgError):
         return Rejection(reason="no single straight edge could be followed in the region")
-    reason = why_unfit(fit, row, col)
+    reason = why_unfit(fit)
     if reason is not None:
         return Rejection(reason=reason)
     state = fit.state
@@ -299,8 +314,8 @@ def _measured(
         noise=fit.noise,
         raggedness_px=ragged,
         raggedness_std=ragged_std,
-        pixels_used=int(fit.keep.sum()),
-        pixels_left_out=int(fit.keep.size - fit.keep.sum()),
+        pixels_used=fit.pixels_used,
+        pixels_left_out=fit.pixels_left_out,
         flags=edge_flags(fit, mtf50, companion, physical, ragged, ragged_std),
         fit=fit,
     )

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lab.edges.shapes import shape_family
+from lab.edges.shapes import COARSE, shape_family
 from lab.edges.types import FloatArray
 from lab.optics.sensor import pixel_mtf
 
@@ -73,18 +73,20 @@ def level_crossings(
     family = shape_family()
     n_even = 1 + family.n_even
     mix = np.concatenate([[1.0], shape[1:]])
-    table = family.transfer[::2]
-    lens = np.hypot(table[:, :n_even] @ mix[:n_even], table[:, n_even:] @ mix[n_even:])
-    f = family.t[::2] * shape[0]
+    even, odd = family.coarse_transfer
+    lens = np.hypot(even @ mix[:n_even], odd @ mix[n_even:])
+    f = family.t[::COARSE] * shape[0]
     value = lens * np.abs(pixel_mtf(f, float(np.rad2deg(angle_rad))))
-    found: list[tuple[float, float] | None] = []
-    for level in levels:
-        k = int(np.argmax(value < level))
-        if k == 0:
-            found.append(None)
-            continue
-        slope = float((value[k] - value[k - 1]) / (f[k] - f[k - 1]))
-        at = float(f[k - 1] + (level - value[k - 1]) / slope)
-        _, std = mtf_curve(np.array([at]), shape, covariance, angle_rad)
-        found.append((at, float(std[0] / abs(slope))))
-    return found
+    after = [int(np.argmax(value < level)) for level in levels]
+    slope = [float((value[k] - value[k - 1]) / (f[k] - f[k - 1])) if k else 0.0 for k in after]
+    at = np.array(
+        [
+            f[k - 1] + (level - value[k - 1]) / s if k else 0.0
+            for level, k, s in zip(levels, after, slope, strict=True)
+        ]
+    )
+    std = mtf_curve(at, shape, covariance, angle_rad)[1]
+    return [
+        (float(x), float(u / abs(s))) if k else None
+        for x, u, s, k in zip(at, std, slope, after, strict=True)
+    ]

@@ -95,63 +95,80 @@ def _physical(
     family: ShapeFamily,
     near: npt.NDArray[np.intp],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Log evidence, means and covariances of grid points with their directions."""
-    n_direction = family.direction.shape[2]
-    offset = np.zeros((near.size, 1 + family.n))
+    """Log evidence (2,), mean (2, m) and covariance (2, m, m) of the physical shapes.
+
+    Of grid points ``near`` (k,) with their directions, for both priors of the light.
+    """
+    n, m, d = near.size, 1 + family.n, 1 + family.direction.shape[2]
+    offset = np.zeros((n, m))
     offset[:, 1:] = family.point[near] - state.coefficient
-    pushed = offset @ information
-    move = np.zeros((near.size, 1 + family.n, 1 + n_direction))
+    move = np.zeros((n, m, d))
     move[:, 0, 0] = 1.0
     move[:, 1:, 1:] = family.direction[near]
-    transposed = np.swapaxes(move, 1, 2)
-    inner = transposed @ (information @ move)
-    inner[:, np.arange(1, 1 + n_direction), np.arange(1, 1 + n_direction)] += 1.0
-    right = ((gradient - pushed)[:, None, :] @ move)[:, 0]
+    flat = np.ascontiguousarray(move.transpose(1, 0, 2)).reshape(m, n * d)
+    pushed = offset @ information
+    pushed_move = (information @ flat).reshape(2, m, n, d).transpose(0, 2, 1, 3)
+    inner = move.transpose(0, 2, 1) @ pushed_move
+    inner[..., np.arange(1, d), np.arange(1, d)] += 1.0
+    right = ((gradient[:, None] - pushed)[:, :, None, :] @ move)[:, :, 0]
     inverse = np.linalg.inv(inner)
-    amount = (inverse @ right[:, :, None])[:, :, 0]
+    amount = (inverse @ right[..., None])[..., 0]
     evidence = (
         family.log_weight[near]
-        + offset @ gradient
-        - 0.5 * (pushed * offset).sum(axis=1)
-        + 0.5 * (right * amount).sum(axis=1)
+        + gradient @ offset.T
+        - 0.5 * (pushed * offset).sum(axis=2)
+        + 0.5 * (right * amount).sum(axis=2)
         - 0.5 * np.linalg.slogdet(inner)[1]
     )
-    mean = offset + (move @ amount[:, :, None])[:, :, 0]
-    return evidence, mean, move @ inverse @ transposed
+    mean = offset + (move @ amount[..., None])[..., 0]
+    top = evidence.max(axis=1)
+    weight = np.exp(evidence - top[:, None])
+    total = weight.sum(axis=1)
+    weight /= total[:, None]
+    # What each point leaves open, all points in one product.
+    weighed = move @ (weight[..., None, None] * inverse)
+    within: FloatArray = weighed.transpose(0, 2, 1, 3).reshape(2, m, n * d) @ flat.T
+    centre, between = _spread(weight, mean)
+    return np.asarray(top + np.log(total)), centre, np.asarray(within + between)
 
 
 def _free(
-    information: FloatArray,
-    gradient: FloatArray,
-    state: EdgeState,
-    family: ShapeFamily,
-    width: float,
-) -> tuple[float, FloatArray, FloatArray]:
-    """Log evidence, mean and covariance of a wide component around the mean shape."""
-    precision = np.concatenate([[0.0], 1 / (family.variance * width**2)])
+    information: FloatArray, gradient: FloatArray, state: EdgeState, family: ShapeFamily
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Log evidence (2, 2), mean (2, 2, m), covariance (2, 2, m, m) of the wide components.
+
+    For both priors of the light, then both widths, around the mean shape.
+    """
+    width = np.array([width for width, _ in FREE])
+    precision = np.zeros((width.size, 1 + family.n))
+    precision[:, 1:] = 1 / (family.variance * width[:, None] ** 2)
     away = np.concatenate([[0.0], state.coefficient])
-    right = gradient - precision * away
-    factor = np.linalg.cholesky(information + np.diag(precision))
-    inverse = np.linalg.inv(factor)
-    half = inverse @ right
-    evidence = (
-        0.5 * half @ half
-        - 0.5 * away @ (precision * away)
-        - np.log(np.diag(factor)).sum()
-        + 0.5 * np.log(precision[1:]).sum()
+    right = gradient[:, None] - precision * away
+    posterior = information[:, None] + precision[:, :, None] * np.eye(1 + family.n)
+    covariance = np.linalg.inv(posterior)
+    mean = (covariance @ right[..., None])[..., 0]
+    evidence: FloatArray = (
+        0.5 * (right * mean).sum(axis=-1)
+        - 0.5 * precision @ away**2
+        - 0.5 * np.linalg.slogdet(posterior)[1]
+        + 0.5 * np.log(precision[:, 1:]).sum(axis=1)
     )
-    return float(evidence), inverse.T @ half, inverse.T @ inverse
+    return evidence, np.asarray(mean), np.asarray(covariance, dtype=np.float64)
+
+
+def _spread(weight: FloatArray, mean: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean (..., m) of means (..., k, m) and their covariance; weights (..., k) add up to 1."""
+    centre = (weight[..., None, :] @ mean)[..., 0, :]
+    off = mean - centre[..., None, :]
+    return centre, np.swapaxes(off * weight[..., None], -1, -2) @ off
 
 
 def _mixed(
     weight: FloatArray, mean: FloatArray, covariance: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    weight = weight / weight.sum()
-    centre = weight @ mean
-    spread = mean - centre
-    return centre, np.einsum("k,kij->ij", weight, covariance) + (
-        spread * weight[:, None]
-    ).T @ spread
+    """Mean (..., m) and covariance (..., m, m) of mixtures of k components."""
+    centre, between = _spread(weight, mean)
+    return centre, (weight[..., None, None] * covariance).sum(axis=-3) + between
 
 
 def shape_posterior(
@@ -168,72 +185,52 @@ def shape_posterior(
     """
     n = N_NUISANCE
     away = departure(state)
-    log_free = np.log([share for _, share in FREE])
-    log_physical = np.log(1 - sum(share for _, share in FREE))
-    evidences, means, covariances, back, base = [], [], [], [], []
-    for gradient_std in GRADIENT_STD:
-        precision = nuisance_precision(gradient_std)
-        place = np.linalg.inv(system.normal[:n, :n] + np.diag(precision))
-        cross = system.normal[:n, n:]
-        pull = system.right[:n] - precision * away
-        information = system.normal[n:, n:] - cross.T @ place @ cross
-        gradient = system.right[n:] - cross.T @ place @ pull
-        constant = (
-            0.5 * pull @ place @ pull
-            + 0.5 * np.linalg.slogdet(place)[1]
-            - 0.5 * away @ (precision * away)
-            + 0.5 * np.log(precision[2:4]).sum()
-        )
-        near = _nearest(information, gradient, state, family)
-        evidence, mean, covariance = _physical(information, gradient, state, family, near)
-        wide = [_free(information, gradient, state, family, width) for width, _ in FREE]
-        evidences.append(
-            np.concatenate([evidence + log_physical, np.array([e for e, _, _ in wide]) + log_free])
-            + constant
-        )
-        means.append(np.concatenate([mean, np.array([m for _, m, _ in wide])]))
-        covariances.append(np.concatenate([covariance, np.array([c for _, _, c in wide])]))
-        back.append(-place @ cross)
-        base.append((place @ pull, place))
-    top = max(float(e.max()) for e in evidences)
-    weights = [np.exp(e - top) for e in evidences]
-    total = float(sum(w.sum() for w in weights))
+    precision = np.array([nuisance_precision(std) for std in GRADIENT_STD])
+    place = np.linalg.inv(system.normal[:n, :n] + precision[:, :, None] * np.eye(n))
+    cross = system.normal[:n, n:]
+    pull = system.right[:n] - precision * away
+    carried = place @ cross
+    shift = (place @ pull[..., None])[..., 0]
+    information = system.normal[n:, n:] - cross.T @ carried
+    gradient = system.right[n:] - shift @ cross
+    constant = (
+        0.5 * (pull * shift).sum(axis=1)
+        + 0.5 * np.linalg.slogdet(place)[1]
+        - 0.5 * precision @ away**2
+        + 0.5 * np.log(precision[:, 2:4]).sum(axis=1)
+    )
+    # The grid is ranked once, with the light left free.
+    near = _nearest(information[1], gradient[1], state, family)
+    evidence, mean, covariance = _physical(information, gradient, state, family, near)
+    wide, wide_mean, wide_covariance = _free(information, gradient, state, family)
+    shares = np.array([share for _, share in FREE])
+    log_weight = constant[:, None] + np.concatenate(
+        [evidence[:, None] + np.log(1 - shares.sum()), wide + np.log(shares)], axis=1
+    )
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
 
+    light = np.maximum(weight.sum(axis=1), 1e-300)  # one of them may underflow
+    means = np.concatenate([mean[:, None], wide_mean], axis=1)
+    covariances = np.concatenate([covariance[:, None], wide_covariance], axis=1)
+    centre, spread = _mixed(weight / light[:, None], means, covariances)
     size = system.right.size
-    all_means, all_covariances, all_weights = [], [], []
-    for weight, mean, covariance, transfer, (offset, place) in zip(
-        weights, means, covariances, back, base, strict=True
-    ):
-        if not weight.sum() > 0:
-            continue  # so unlikely beside the other that its weight underflows
-        centre, spread = _mixed(weight, mean, covariance)
-        full = np.empty(size)
-        full[n:] = centre
-        full[:n] = offset + transfer @ centre
-        block = np.empty((size, size))
-        block[n:, n:] = spread
-        block[:n, n:] = transfer @ spread
-        block[n:, :n] = block[:n, n:].T
-        block[:n, :n] = place + transfer @ spread @ transfer.T
-        all_means.append(full)
-        all_covariances.append(block)
-        all_weights.append(float(weight.sum()))
-    step, full_covariance = _mixed(
-        np.array(all_weights), np.array(all_means), np.array(all_covariances)
-    )
-    n_free = len(FREE)
-    best = int(np.argmax([weight.sum() for weight in weights]))
-    physical_step, physical_covariance = _mixed(
-        np.exp(evidences[best][:-n_free] - evidences[best][:-n_free].max()),
-        means[best][:-n_free],
-        covariances[best][:-n_free],
-    )
+    full = np.empty((2, size))
+    full[:, n:] = centre
+    full[:, :n] = shift - (carried @ centre[..., None])[..., 0]
+    block = np.empty((2, size, size))
+    block[:, n:, n:] = spread
+    block[:, :n, n:] = -carried @ spread
+    block[:, n:, :n] = np.swapaxes(block[:, :n, n:], 1, 2)
+    block[:, :n, :n] = place - block[:, :n, n:] @ np.swapaxes(carried, 1, 2)
+    step, full_covariance = _mixed(light / light.sum(), full, block)
+    best = int(np.argmax(light))
     return ShapePosterior(
         step=step,
         covariance=_CALIBRATION**2 * full_covariance,
-        physical_share=float(sum(w[:-n_free].sum() for w in weights)) / total,
-        companion_step=means[best][-1],
-        companion_covariance=_CALIBRATION**2 * covariances[best][-1],
-        physical_step=physical_step,
-        physical_covariance=_CALIBRATION**2 * physical_covariance,
+        physical_share=float(weight[:, 0].sum()),
+        companion_step=wide_mean[best, -1],
+        companion_covariance=_CALIBRATION**2 * wide_covariance[best, -1],
+        physical_step=mean[best],
+        physical_covariance=_CALIBRATION**2 * covariance[best],
     )

@@ -18,7 +18,7 @@ beyond the table each follows its own 1/u asymptote. The pixel is not in here.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -26,10 +26,12 @@ import numpy.typing as npt
 from lab.edges.shape_grid import directions, shape_grid, with_simpler
 from lab.edges.types import FloatArray
 
-__all__ = ["FINE_PER_NODE", "NODES_PER_UNIT", "ShapeFamily", "shape_family"]
+__all__ = ["COARSE", "FINE_PER_NODE", "NODES_PER_UNIT", "ShapeFamily", "shape_family"]
 
 NODES_PER_UNIT = 48  # fit nodes per unit of u
 FINE_PER_NODE = 5  # table rows per fit node, so that the pixel is a sum of row slices
+
+COARSE = 2  # every second row of the transfer table is enough to find a level by
 
 _N_EVEN, _N_ODD = 19, 5
 _FINE = NODES_PER_UNIT * FINE_PER_NODE
@@ -78,6 +80,20 @@ class ShapeFamily:
     log_weight: FloatArray
     typical_variance: FloatArray
     centre: int
+
+    @cached_property
+    def esf_by_phase(self) -> tuple[FloatArray, ...]:
+        """``esf`` by row number modulo FINE_PER_NODE: rows one node apart lie side by side."""
+        return tuple(
+            np.ascontiguousarray(self.esf[phase::FINE_PER_NODE]) for phase in range(FINE_PER_NODE)
+        )
+
+    @cached_property
+    def coarse_transfer(self) -> tuple[FloatArray, FloatArray]:
+        """Even columns, then odd ones, of every ``COARSE``-th row of ``transfer``."""
+        rows = self.transfer[::COARSE]
+        split = 1 + self.n_even
+        return np.ascontiguousarray(rows[:, :split]), np.ascontiguousarray(rows[:, split:])
 
     @property
     def n(self) -> int:

@@ -2,22 +2,26 @@
 
 The region is averaged into square cells of at least two pixels, large enough
 that any colour mosaic fills every cell. The gradient of the cells gives angle
-and place, a Gaussian edge fitted to them the blur. Nothing here carries a
-figure: the fit to the pixels replaces every value.
+and place; a Gaussian edge fitted to them, then to single sites near the edge, gives
+the blur. Nothing here carries a figure: the fit to the pixels replaces every value.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr
 
-from lab.edges.types import FloatArray, MaskArray, Rejection
+from lab.edges.sites import Sites
+from lab.edges.types import FloatArray, Rejection
 
-__all__ = ["EdgeStart", "find_start"]
+__all__ = ["EdgeStart", "cell_size_px", "find_start"]
 
 _CELLS_ACROSS = 28
+_NEAR = 1.0, 3.0  # cells, and standard deviations of the blur: where single sites are used
+_NEAR_SITES = 1000  # enough to see the blur through noise of a tenth of the step
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,31 +35,34 @@ class EdgeStart:
     high: float
 
 
-def _cell_means(
-    pixels: FloatArray, mask: MaskArray
-) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-    """Mean, count and centre offsets of cells; cells of size max(2, extent / 28)."""
-    n_row, n_col = pixels.shape
-    size = max(2, int(np.ceil(max(n_row, n_col) / _CELLS_ACROSS)))
-    rows = np.arange(0, n_row, size)
-    cols = np.arange(0, n_col, size)
-    total = np.add.reduceat(np.add.reduceat(np.where(mask, pixels, 0.0), rows, 0), cols, 1)
-    count = np.add.reduceat(np.add.reduceat(mask.astype(np.float64), rows, 0), cols, 1)
-    mean = total / np.maximum(count, 1)
-    return mean, count, np.array([n_row, n_col], dtype=np.float64), float(size)
+def cell_size_px(shape: tuple[int, int]) -> int:
+    """Side of the cells of a window with so many rows and columns. [px]."""
+    return max(2, math.ceil(max(shape) / _CELLS_ACROSS))
 
 
-def find_start(pixels: FloatArray, mask: MaskArray) -> EdgeStart | Rejection:
+def _cell_means(sites: Sites, shape: tuple[int, int], size: int) -> tuple[FloatArray, FloatArray]:
+    """Mean and count of the sites in square cells."""
+    n_row, n_col = (math.ceil(n / size) for n in shape)
+    row = (sites.row + (shape[0] - 1) / 2).astype(np.intp) // size
+    col = (sites.col + (shape[1] - 1) / 2).astype(np.intp) // size
+    cell = row * n_col + col
+    count = np.bincount(cell, minlength=n_row * n_col).reshape(n_row, n_col).astype(np.float64)
+    total = np.bincount(cell, sites.value, n_row * n_col).reshape(n_row, n_col)
+    return total / np.maximum(count, 1), count
+
+
+def find_start(sites: Sites, shape: tuple[int, int]) -> EdgeStart | Rejection:
     """Rough edge parameters, or why there is no single edge.
 
     Parameters
     ----------
-    pixels : ndarray, (n_row, n_col)
-        Linear, finite where used. [DN]
-    mask : ndarray of bool, (n_row, n_col)
-        True = use.
+    sites : Sites
+        Linear, finite.
+    shape : (int, int)
+        Rows and columns of the window. [px]
     """
-    mean, count, shape, size = _cell_means(pixels, mask)
+    size = cell_size_px(shape)
+    mean, count = _cell_means(sites, shape, size)
     used = count > 0
     if min(mean.shape) < 4 or used.sum() < 16:
         return Rejection(reason="the region is too small to hold an edge and both its sides")
@@ -77,7 +84,7 @@ def find_start(pixels: FloatArray, mask: MaskArray) -> EdgeStart | Rejection:
     total = weight.sum()
     centre_row = float((weight.sum(1) * row).sum() / total)
     centre_col = float((weight.sum(0) * col).sum() / total)
-    offset = centre_col * np.cos(angle) + centre_row * np.sin(angle)
+    offset = float(centre_col * np.cos(angle) + centre_row * np.sin(angle))
     distance = col[None, :] * np.cos(angle) + row[:, None] * np.sin(angle) - offset
     bright, dark = used & (distance > 2 * size), used & (distance < -2 * size)
     if bright.sum() < 4 or dark.sum() < 4:
@@ -85,65 +92,113 @@ def find_start(pixels: FloatArray, mask: MaskArray) -> EdgeStart | Rejection:
             reason="the edge lies at the border of the region: one of its sides is missing"
         )
     low, high = float(np.median(mean[dark])), float(np.median(mean[bright]))
-    return _refine(mean, count, row, col, angle, offset, size, low, high)
+    grid_col, grid_row = np.broadcast_arrays(col[None, :], row[:, None])
+    first = _Rough(angle=angle, offset=offset, log_blur=math.log(1.5 * size), low=low, high=high)
+    rough = _refined(
+        first, grid_row[used], grid_col[used], mean[used], np.sqrt(count[used]), float(size)
+    )
+    if rough is not None and size > 2:
+        # Where the cells do not resolve the blur it is smaller than they are.
+        variance = math.exp(2 * rough.log_blur) - 1.2 * size**2 / 12
+        blur = math.sqrt(max(variance, (0.15 * size) ** 2))
+        distance = sites.col * math.cos(rough.angle) + sites.row * math.sin(rough.angle)
+        reach = max(_NEAR[0] * size, _NEAR[1] * blur)
+        near = np.flatnonzero(np.abs(distance - rough.offset) < reach)
+        near = near[:: 2 * (near.size // (2 * _NEAR_SITES)) + 1]
+        rough = _refined(
+            replace(rough, log_blur=math.log(blur)),
+            sites.row[near],
+            sites.col[near],
+            sites.value[near],
+            np.ones(near.size),
+            1.0,
+        )
+    if rough is None:
+        return Rejection(reason="no single straight edge could be followed in the region")
+    return rough.start()
 
 
 def _smooth3(a: FloatArray) -> FloatArray:
-    padded = np.pad(a, 1)
+    padded = np.zeros((a.shape[0] + 2, a.shape[1] + 2))
+    padded[1:-1, 1:-1] = a
     lines = padded[:-2] + padded[1:-1] + padded[2:]
     return np.asarray(lines[:, :-2] + lines[:, 1:-1] + lines[:, 2:])
 
 
-def _refine(
-    mean: FloatArray,
-    count: FloatArray,
+@dataclass(frozen=True, kw_only=True)
+class _Rough:
+    """An edge on the way; ``size`` is the box that its points were averaged over. [px]."""
+
+    angle: float
+    offset: float
+    log_blur: float
+    low: float
+    high: float
+    size: float = 0.0
+
+    def start(self) -> EdgeStart:
+        angle, offset, low, high = self.angle, self.offset, self.low, self.high
+        if high < low:  # point the normal from dark to bright
+            low, high = high, low
+            angle, offset = angle + math.pi, -offset
+        # Cells blur too: take their box out again. A site's is the pixel's own.
+        variance = math.exp(2 * self.log_blur)
+        if self.size > 1:
+            variance -= self.size**2 / 12
+        return EdgeStart(
+            angle_rad=(angle + math.pi) % (2 * math.pi) - math.pi,
+            offset_px=offset,
+            blur_std_px=math.sqrt(max(variance, 0.3**2)),
+            low=low,
+            high=high,
+        )
+
+
+def _refined(
+    rough: _Rough,
     row: FloatArray,
     col: FloatArray,
-    angle: float,
-    offset: float,
+    value: FloatArray,
+    root: FloatArray,
     size: float,
-    low: float,
-    high: float,
-) -> EdgeStart | Rejection:
-    """Gauss-Newton on a Gaussian edge: angle, offset, log blur; levels solved along."""
-    used = count > 0
-    grid_col, grid_row = np.broadcast_arrays(col[None, :], row[:, None])
-    x_col, x_row, y = grid_col[used], grid_row[used], mean[used]
-    root = np.sqrt(count[used])
-    log_blur = np.log(1.5 * size)
+) -> _Rough | None:
+    """Gauss-Newton on a Gaussian edge: angle, offset, log blur; levels solved along.
+
+    Points at (row, col), weighed by the squares of ``root``; None where there is no edge.
+    """
+    angle, offset, log_blur = rough.angle, rough.offset, rough.log_blur
+    low, high = rough.low, rough.high
+    columns = np.empty((value.size, 5))
+    columns[:, 0] = 1
     for step in range(12):
-        along = x_row * np.cos(angle) - x_col * np.sin(angle)
-        blur = np.exp(log_blur)
-        z = (x_col * np.cos(angle) + x_row * np.sin(angle) - offset) / blur
-        slope = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) * (high - low)
-        columns = np.stack(
-            [np.ones_like(z), ndtr(z), slope * along / blur, -slope / blur, -slope * z], axis=1
-        )
-        target = y - low - (high - low) * columns[:, 1]
+        cos, sin, blur = math.cos(angle), math.sin(angle), math.exp(log_blur)
+        along = row * cos - col * sin
+        z = (col * cos + row * sin - offset) / blur
+        slope = np.exp(-0.5 * z * z) * ((high - low) / math.sqrt(2 * math.pi))
+        columns[:, 1] = ndtr(z)
+        columns[:, 2] = slope * along / blur
+        columns[:, 3] = -slope / blur
+        columns[:, 4] = -slope * z
+        weighed = columns * root[:, None]
+        target = (value - low - (high - low) * columns[:, 1]) * root
         # A touch of damping: a hopeless region must not send the blur to infinity.
-        normal = (columns * root[:, None]).T @ (columns * root[:, None])
+        normal = weighed.T @ weighed
         normal[np.diag_indices(5)] *= 1 + 1e-6
         try:
-            delta = np.linalg.solve(normal, (columns * root[:, None]).T @ (target * root))
+            delta = np.linalg.solve(normal, weighed.T @ target).tolist()
         except np.linalg.LinAlgError:
-            return Rejection(reason="no single straight edge could be followed in the region")
+            return None
         low, high = low + delta[0], high + delta[0] + delta[1]
-        angle += float(np.clip(delta[2], -0.3, 0.3))
-        offset += float(np.clip(delta[3], -4 * size, 4 * size))
-        log_blur += float(np.clip(delta[4], -0.7, 0.7))
-        log_blur = float(np.clip(log_blur, np.log(0.15 * size), np.log(40 * size)))
-        if step > 1 and np.abs(delta[2]) * np.ptp(along) < 0.05 and np.abs(delta[4]) < 0.05:
+        angle += _clipped(delta[2], 0.3)
+        offset += _clipped(delta[3], 4 * size)
+        log_blur += _clipped(delta[4], 0.7)
+        log_blur = min(max(log_blur, math.log(0.15 * size)), math.log(40 * size))
+        if step > 1 and abs(delta[2]) * np.ptp(along) < 0.05 * size and abs(delta[4]) < 0.1:
             break
-    if high < low:  # point the normal from dark to bright
-        low, high = high, low
-        angle, offset = angle + np.pi, -offset
-    # Cells blur too: take their box out again.
-    variance = np.exp(2 * log_blur) - size**2 / 12
-    angle = (angle + np.pi) % (2 * np.pi) - np.pi
-    return EdgeStart(
-        angle_rad=float(angle),
-        offset_px=float(offset),
-        blur_std_px=float(np.sqrt(max(variance, 0.3**2))),
-        low=float(low),
-        high=float(high),
-    )
+    if not all(map(math.isfinite, (angle, offset, log_blur, low, high))):
+        return None
+    return _Rough(angle=angle, offset=offset, log_blur=log_blur, low=low, high=high, size=size)
+
+
+def _clipped(value: float, limit: float) -> float:
+    return min(max(value, -limit), limit)

@@ -17,7 +17,15 @@ import numpy.typing as npt
 from lab.edges.types import EdgeRegion, FloatArray, MaskArray
 from lab.frames.frame import Frame
 
-__all__ = ["Reduced", "reduce_frame", "region_corners", "region_inside", "region_window"]
+__all__ = [
+    "Reduced",
+    "reduce_frame",
+    "region_box",
+    "region_corners",
+    "region_inside",
+    "region_mask",
+    "region_window",
+]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -96,10 +104,8 @@ def region_inside(region: EdgeRegion, frame_shape: tuple[int, int]) -> bool:
     return bool((corners >= 0).all() and (corners <= np.array(frame_shape) - 1).all())
 
 
-def region_window(
-    region: EdgeRegion, frame_shape: tuple[int, int]
-) -> tuple[slice, slice, MaskArray]:
-    """The pixels of a region: a box of the frame and a mask in it.
+def region_box(region: EdgeRegion, frame_shape: tuple[int, int]) -> tuple[slice, slice]:
+    """Bounding box of a region's pixels, clipped to the frame.
 
     Parameters
     ----------
@@ -110,9 +116,7 @@ def region_window(
     Returns
     -------
     rows, cols : slice
-        Bounding box, clipped to the frame, explicit start and stop.
-    inside : ndarray of bool, (rows.stop - rows.start, cols.stop - cols.start)
-        True where the pixel centre lies in the rectangle.
+        Explicit start and stop.
 
     Raises
     ------
@@ -124,10 +128,43 @@ def region_window(
     stop = np.minimum(np.floor(corners.max(axis=0)) + 1, frame_shape).astype(int)
     if not (start < stop).all():
         raise ValueError(f"region {region.name!r} lies outside the frame")
+    return slice(int(start[0]), int(stop[0])), slice(int(start[1]), int(stop[1]))
+
+
+def region_mask(region: EdgeRegion, row: FloatArray, col: FloatArray) -> MaskArray:
+    """Which places of a grid lie in a region's rectangle.
+
+    Parameters
+    ----------
+    region : EdgeRegion
+    row, col : ndarray, (n_row,), (n_col,)
+        Lines of the grid. [px]
+
+    Returns
+    -------
+    ndarray of bool, (n_row, n_col)
+    """
     angle = math.radians(region.angle_deg)
-    row = (np.arange(start[0], stop[0]) - region.centre_row)[:, np.newaxis]
-    col = np.arange(start[1], stop[1]) - region.centre_col
-    across = row * math.sin(angle) + col * math.cos(angle)
-    along = row * math.cos(angle) - col * math.sin(angle)
-    inside = (np.abs(across) <= region.half_width_px) & (np.abs(along) <= region.length_px / 2)
-    return slice(int(start[0]), int(stop[0])), slice(int(start[1]), int(stop[1])), inside
+    sin, cos = math.sin(angle), math.cos(angle)
+    row, col = row - region.centre_row, col - region.centre_col
+    across = (row * sin)[:, np.newaxis] + col * cos
+    along = (row * cos)[:, np.newaxis] - col * sin
+    inside = np.abs(across, out=across) <= region.half_width_px
+    inside &= np.abs(along, out=along) <= region.length_px / 2
+    return np.asarray(inside)
+
+
+def region_window(
+    region: EdgeRegion, frame_shape: tuple[int, int]
+) -> tuple[slice, slice, MaskArray]:
+    """The pixels of a region: its ``region_box`` and a mask in it.
+
+    Returns
+    -------
+    rows, cols : slice
+    inside : ndarray of bool, (rows.stop - rows.start, cols.stop - cols.start)
+        True where the pixel centre lies in the rectangle.
+    """
+    rows, cols = region_box(region, frame_shape)
+    row = np.arange(rows.start, rows.stop, dtype=np.float64)
+    return rows, cols, region_mask(region, row, np.arange(cols.start, cols.stop, dtype=np.float64))

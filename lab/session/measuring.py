@@ -11,11 +11,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from lab.edges.find import find_edges
-from lab.edges.measure import EdgeMeasurement, measure_edge
+from lab.edges.measure import EdgeMeasurement, measure_window
 from lab.edges.profiles import binned_profile
 from lab.edges.register import RegisteredEdge, register_field
+from lab.edges.sites import frame_sites
 from lab.edges.target_blur import WithoutTarget, without_target_blur
 from lab.edges.target_quality import least_raggedness
 from lab.edges.types import EdgeRegion, NoiseModel, Rejection
@@ -110,15 +112,14 @@ def measure_channel_edge(
         Keep the edge's binned profile too, where the noise is known.
     """
     region = edge.region
-    rows, cols, inside = region_window(region, frame.shape)
-    pixels, mask = frame.region(channel, rows, cols)
-    clipped = float(frame.saturated[rows, cols][inside].mean())
+    window = frame_sites(frame, channel, region)
+    clipped = window.share_left_out
     if clipped >= 0.1:
         reason = f"{100 * clipped:.0f} % of the edge's pixels are clipped (limit 10 %): "
         return _edge_record(
             edge, channel, region.angle_deg, "rejected", reason + "halve the exposure"
         )
-    measured = measure_edge(pixels, mask & inside, noise, square_side_px=square_side_px)
+    measured = measure_window(window, noise, square_side_px=square_side_px)
     if isinstance(measured, Rejection):
         return _edge_record(edge, channel, region.angle_deg, "rejected", measured.reason)
     figures: EdgeMeasurement | WithoutTarget = measured
@@ -131,12 +132,8 @@ def measure_channel_edge(
             return _edge_record(edge, channel, region.angle_deg, "rejected", without.reason)
         figures = without
     angle = math.radians(measured.angle_deg)
-    middle_row = (rows.start + rows.stop - 1) / 2
-    middle_col = (cols.start + cols.stop - 1) / 2
-    expected = (region.centre_col - middle_col) * math.cos(angle) + (
-        region.centre_row - middle_row
-    ) * math.sin(angle)
-    record = _edge_record(edge, channel, measured.angle_deg, "measured")
+    centre = window.rectangle or region
+    expected = centre.centre_col * math.cos(angle) + centre.centre_row * math.sin(angle)
     ragged_um: tuple[float | None, float | None] = (None, None)
     flags = measured.flags
     if target is not None:
@@ -145,8 +142,11 @@ def measure_channel_edge(
             ragged_um = (measured.raggedness_px * scale, measured.raggedness_std * scale)
         if _is_target_limited(measured, figures.mtf50_cyc_per_px, target):
             flags = (*flags, "target-limited")
+    profile: tuple[tuple[float, ...], ...] = ((), (), ())
     if with_profile and noise is not None:
-        profile = binned_profile(
+        rows, cols, inside = region_window(region, frame.shape)
+        pixels, mask = frame.region(channel, rows, cols)
+        binned = binned_profile(
             pixels,
             mask & inside,
             noise,
@@ -154,15 +154,14 @@ def measure_channel_edge(
             offset_px=measured.offset_px,
             reach_px=region.half_width_px,
         )
-        if not isinstance(profile, Rejection):
-            record = replace(
-                record,
-                profile_px=tuple(profile.x_px.tolist()),
-                profile_dn=tuple(profile.level_dn.tolist()),
-                profile_std_dn=tuple(profile.std_dn.tolist()),
-            )
-    return replace(
-        record,
+        if not isinstance(binned, Rejection):
+            columns = binned.x_px, binned.level_dn, binned.std_dn
+            profile = tuple(tuple(column.tolist()) for column in columns)
+    return _edge_record(
+        edge,
+        channel,
+        measured.angle_deg,
+        "measured",
         mtf50_cyc_per_px=figures.mtf50_cyc_per_px,
         mtf50_std=figures.mtf50_std,
         mtf20_cyc_per_px=figures.mtf20_cyc_per_px,
@@ -173,6 +172,9 @@ def measure_channel_edge(
         frequency_cyc_per_px=tuple(figures.frequency_cyc_per_px.tolist()),
         mtf=tuple(figures.mtf.tolist()),
         mtf_std=tuple(figures.mtf_std.tolist()),
+        profile_px=profile[0],
+        profile_dn=profile[1],
+        profile_std_dn=profile[2],
         flags=flags,
     )
 
@@ -192,7 +194,12 @@ def _is_target_limited(
 
 
 def _edge_record(
-    edge: RegisteredEdge, channel: str, angle_deg: float, status: str, reason: str = ""
+    edge: RegisteredEdge,
+    channel: str,
+    angle_deg: float,
+    status: str,
+    reason: str = "",
+    **figures: Any,
 ) -> EdgeRecord:
     return EdgeRecord(
         name=edge.edge,
@@ -206,6 +213,7 @@ def _edge_record(
         angle_deg=angle_deg,
         status=status,
         reason=reason,
+        **figures,
     )
 
 

@@ -138,9 +138,9 @@ def _check_word(name: str, value: str, words: Sequence[str]) -> None:
 def _check_finite(record: EdgeRecord | FrameRecord) -> None:
     for item in fields(record):
         value = getattr(record, item.name)
-        numbers = value if item.name in CURVES else (value,)
-        known = [n for n in numbers if n is not None and not isinstance(n, str | tuple)]
-        if not all(math.isfinite(n) for n in known):
+        if item.name in CURVES:
+            value = sum(value)  # finite only if every number is
+        if isinstance(value, float) and not math.isfinite(value):
             raise ValueError(f"{item.name} must be finite; None stands for not known")
 
 

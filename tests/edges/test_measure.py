@@ -299,7 +299,7 @@ def with_nan() -> np.ndarray:
     ("pixels", "expected"),
     [
         (np.full((80, 80), 5.0), "uniform"),
-        (np.random.default_rng(2).normal(100, 5, (80, 80)), "edge"),
+        (np.random.default_rng(2).normal(100, 5, (80, 80)), "times the noise"),
         (two_edges(), "edge"),
         (bar(), "edge"),
         (corner(), ""),
