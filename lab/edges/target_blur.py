@@ -18,7 +18,7 @@ from targets.fidelity import gaussian_mtf, gaussian_product
 __all__ = ["WithoutTarget", "without_target_blur"]
 
 _SMALLEST_FACTOR = 1 / 3
-_GRID = 4001
+_GRID = 801
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -86,7 +86,8 @@ def without_target_blur(
             return None
         k = int(below[0])
         slope = float((mtf[k] - mtf[k - 1]) / (f[k] - f[k - 1]))
-        return float(f[k - 1] + (value - mtf[k - 1]) / slope), float(mtf_std[k] / abs(slope))
+        at = float(f[k - 1] + (value - mtf[k - 1]) / slope)
+        return at, float(np.interp(at, f, mtf_std)) / abs(slope)
 
     half = level(0.5)
     if half is None:
