@@ -88,11 +88,8 @@ def node_places(first: int, last: int) -> tuple[FloatArray, FloatArray]:
     return even / NODES_PER_UNIT, growth / NODES_PER_UNIT
 
 
-def _lens_curves(
-    family: ShapeFamily, u: FloatArray, coefficient: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Profiles without the pixel at any places, and the slope of the combined shape."""
-    n_col = coefficient.size + 1
+def _lens_columns(family: ShapeFamily, u: FloatArray, n_col: int) -> tuple[FloatArray, FloatArray]:
+    """Edge spread minus 1/2 and line spread without the pixel at any places u."""
     place = np.abs(u) * (NODES_PER_UNIT * FINE_PER_NODE)
     reach = family.centre - 1
     if np.all(place > reach):  # one row tells them all
@@ -105,19 +102,22 @@ def _lens_curves(
     esf = esf + part[:, None] * (family.esf[below + 1, :n_col] - esf)
     lsf = family.lsf[below, :n_col]
     lsf = lsf + part[:, None] * (family.lsf[below + 1, :n_col] - lsf)
-    # Even functions' edge spread is odd in u, their line spread even; odd ones' the reverse.
-    sign = np.sign(u)[:, None]
-    even = np.arange(n_col) <= family.n_even
     # Beyond the table towards the plateau as 1 / u; odd functions die out faster.
+    even = np.arange(n_col) <= family.n_even
     ratio = (reach / np.maximum(place, reach))[:, None]
     plateau = np.zeros(n_col)
     plateau[0] = 0.5
     esf = plateau + (esf - plateau) * np.where(even, ratio, ratio**3)
-    esf = esf * np.where(even, sign, 1.0)
-    slope = lsf[:, 0] + lsf[:, 1 : family.n_even + 1] @ coefficient[: family.n_even]
-    slope = slope + np.sign(u) * (lsf[:, family.n_even + 1 :] @ coefficient[family.n_even :])
-    slope = slope * ratio[:, 0] ** 2
-    return esf, slope
+    # Even functions' edge spread is odd in u, their line spread even; odd ones' the reverse.
+    sign = np.sign(u)[:, None]
+    return esf * np.where(even, sign, 1.0), lsf * ratio**2 * np.where(even, 1.0, sign)
+
+
+@lru_cache(maxsize=1)
+def _all_nodes(family: ShapeFamily) -> tuple[FloatArray, FloatArray]:
+    """``_lens_columns`` at every node: they lie at the same u whatever the blur."""
+    u, _ = node_places(-2 * _EVEN_NODES, 2 * _EVEN_NODES)
+    return _lens_columns(family, u, 1 + family.n)
 
 
 def _zone_lsf(
@@ -185,18 +185,16 @@ def node_curves(
         d E / d f50 at fixed distance of the combined shape.
     """
     n_col = coefficient.size + 1
+    mix = np.concatenate([[1.0], coefficient])
     u, _ = node_places(first, last)
-    esf, slope = np.empty((u.size, n_col)), np.empty(u.size)
-    by_f50 = np.empty(u.size)
+    nodes = slice(first + 2 * _EVEN_NODES, last + 2 * _EVEN_NODES + 1)
+    columns, line_columns = _all_nodes(family)
+    esf = columns[nodes, :n_col].copy()
+    slope = line_columns[nodes, :n_col] @ mix
+    by_f50 = slope * u / lens_f50
 
     low, high = max(first, -_EVEN_NODES), min(last, _EVEN_NODES)
     n = max(high - low + 1, 0)
-    inner = slice(low - first, low - first + n)
-    outer = np.ones(u.size, dtype=bool)
-    outer[inner] = False
-    if outer.any():
-        esf[outer], slope[outer] = _lens_curves(family, u[outer], coefficient)
-        by_f50[outer] = slope[outer] * u[outer] / lens_f50
     if n:
         taps = _pixel_taps(angle_rad, lens_f50)
         lsf, centre = _zone_lsf(family, low, high, coefficient, taps)
@@ -209,13 +207,15 @@ def node_curves(
             line = lsf[centre + at + low * FINE_PER_NODE :: FINE_PER_NODE][:n]
             slope_zone += weight * line
             moment += weight_px * line
+        inner = slice(low - first, low - first + n)
         esf[inner] = with_pixel
         slope[inner] = slope_zone
         by_f50[inner] = slope_zone * u[inner] / lens_f50 + moment
 
     if np.isfinite(far_side_px):
         shift = far_side_px * lens_f50
-        mirrored, mirrored_slope = _lens_curves(family, u + shift, coefficient)
+        mirrored, mirrored_lsf = _lens_columns(family, u + shift, n_col)
+        mirrored_slope = mirrored_lsf @ mix
         mirrored[:, 0] -= 0.5
         esf -= mirrored
         slope -= mirrored_slope
