@@ -27,6 +27,7 @@ _FEWEST_PIXELS = 3  # of a bin: fewer say little and may be one speck
 _FEWEST_BINS = 24
 _SPECK = 8.0  # noise standard deviations from the bins around: dust, dead pixels
 _SPECK_STEP = 0.2  # and at least this share of the step: a bin of a steep edge is less
+_STEPS_PER_STD = 512
 _SLOPE_REACH = 2  # bins on either side that the local slope is taken over
 
 
@@ -121,11 +122,22 @@ def binned_profile(
     if np.count_nonzero(filled) < _FEWEST_BINS:
         return Rejection(reason="too few pixels across the edge for a profile of it")
     level = (level + _slope(level, place, filled) * (x - place))[filled]
+    std = np.sqrt(noise.variance(level) / count[filled])
+    if not std.min() > 0:
+        return BinnedProfile(x_px=x[filled], level_dn=level, std_dn=std)
     return BinnedProfile(
-        x_px=x[filled],
-        level_dn=level,
-        std_dn=np.sqrt(noise.variance(level) / count[filled]),
+        x_px=x[filled], level_dn=_rounded(level, std), std_dn=_rounded(std, std / 16)
     )
+
+
+def _rounded(value: FloatArray, std: FloatArray) -> FloatArray:
+    """Values without the digits far below their noise, which no one can use or compress.
+
+    Steps are powers of two, a 512th of the uncertainty or less: what rounding adds to the
+    variance is below a millionth of it.
+    """
+    step = np.exp2(np.floor(np.log2(std / _STEPS_PER_STD)))
+    return np.asarray(np.rint(value / step) * step)
 
 
 def _means(
