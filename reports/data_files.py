@@ -326,7 +326,7 @@ def _lens_rows(lens: LensResult) -> Iterator[_Row]:
 
 def _trial_rows(trial: TrialResult) -> Iterator[_Row]:
     where: _Row = {
-        "series": trial.name,
+        "trial": trial.name,
         "magnification": trial.magnification,
         "marked_stop": trial.marked_stop,
         "effective_f_number": trial.effective_f_number,

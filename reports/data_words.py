@@ -19,7 +19,8 @@ _CYC = "cycles per mm"
 _EITHER = "image or object, as in its row"
 
 COLUMNS = {
-    "series": "Number of the magnification in the session, from 1, or name of the trial",
+    "series": "Number of the magnification in the session, from 1",
+    "trial": "Name of the trial",
     "magnification": "Nominal: image size over object size; no unit",
     "marked_stop": "Number on the ring; no unit",
     "effective_f_number": "F-number of the cone at the sensor; no unit",

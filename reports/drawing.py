@@ -11,15 +11,38 @@ import io
 import math
 import re
 import warnings
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.transforms import Bbox
 
-__all__ = ["PALETTE", "WIDTH_IN", "Drawing", "drawing", "figure", "panels", "style"]
+    # Point in data, shift from it in points, horizontal and vertical alignment.
+    Place = tuple[tuple[float, float], tuple[float, float], str, str]
+
+__all__ = [
+    "PALETTE",
+    "WIDTH_IN",
+    "Draw",
+    "Drawing",
+    "Drawings",
+    "boxes",
+    "drawing",
+    "figure",
+    "panels",
+    "style",
+    "write_label",
+]
+
+FloatArray = npt.NDArray[np.float64]
+Record = TypeVar("Record", contravariant=True)
 
 # Blue against ochre keeps its contrast in all common forms of colour blindness;
 # each also differs in shape or dash, so the figures survive a black-only print.
@@ -66,12 +89,30 @@ _STYLE: dict[str, Any] = {
 
 @dataclass(frozen=True, kw_only=True)
 class Drawing:
-    """One figure: SVG text, the sentence under it, and the same in words alone."""
+    """One figure: SVG text, the sentence under it, and the same in words alone.
+
+    ``name`` begins every identifier in the SVG.
+    """
 
     svg: str
     caption: str
     alternative: str
+    name: str
     picture: Figure = field(compare=False, repr=False)
+
+    def named(self, name: str) -> Drawing:
+        """The same figure with identifiers of another beginning, for another place.
+
+        Parameters
+        ----------
+        name : str
+            Distinct within one page.
+        """
+        if name == self.name:
+            return self
+        own = re.compile(rf'( id="|url\(#|href="#){re.escape(self.name)}(?=-\d+["\)])')
+        svg = re.sub("<[^>]*>", lambda tag: own.sub(rf"\g<1>{name}", tag[0]), self.svg)
+        return replace(self, svg=svg, name=name)
 
     def png_bytes(self, dpi: int) -> bytes:
         """The same figure as a PNG file.
@@ -86,6 +127,40 @@ class Drawing:
             warnings.filterwarnings("ignore", "Glyph .* missing from font")
             self.picture.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
         return out.getvalue()
+
+
+class Draw(Protocol[Record]):
+    """A function that draws one figure of a record, or None where there is none."""
+
+    def __call__(self, record: Record, /, *, name: str) -> Drawing | None:
+        """Draw it, with identifiers that begin with ``name``."""
+        ...
+
+
+class Drawings:
+    """The figures of one report: page, paper and files show the same, drawn once."""
+
+    def __init__(self) -> None:
+        self._kept: list[tuple[Callable[..., Drawing | None], Any, Drawing | None]] = []
+
+    def of(self, draw: Draw[Record], record: Record, name: str) -> Drawing | None:
+        """A figure of a record, drawn now or before.
+
+        Parameters
+        ----------
+        draw : callable
+            ``draw(record, name=name)``
+        record : object
+            Compared with those drawn before, not only by identity.
+        name : str
+            Prefix of the identifiers in the SVG; distinct within one page.
+        """
+        for how, known, drawn in self._kept:
+            if how is draw and (known is record or known == record):
+                return None if drawn is None else drawn.named(name)
+        drawn = draw(record, name=name)
+        self._kept.append((draw, record, drawn))
+        return drawn
 
 
 def style() -> Any:
@@ -155,7 +230,42 @@ def drawing(picture: Figure, name: str, caption: str, alternative: str) -> Drawi
     label = escape(alternative)
     opening = '<svg role="img" style="stroke-linejoin: round; stroke-linecap: butt" '
     svg = svg.replace("<svg ", f'{opening}aria-label="{label}" ', 1)
-    return Drawing(svg=svg, caption=caption, alternative=alternative, picture=picture)
+    return Drawing(svg=svg, caption=caption, alternative=alternative, name=name, picture=picture)
+
+
+def boxes(
+    axes: Axes, x: FloatArray, low: FloatArray, high: FloatArray, reach_px: float
+) -> list[Bbox]:
+    """What upright strokes from ``low`` to ``high`` cover, ``reach_px`` about them."""
+    from matplotlib.transforms import Bbox
+
+    starts = axes.transData.transform(np.column_stack([x, low])) - reach_px
+    ends = axes.transData.transform(np.column_stack([x, high])) + reach_px
+    return [Bbox([start, end]) for start, end in zip(starts, ends, strict=True)]
+
+
+def write_label(
+    axes: Axes, label: str, places: Iterable[Place], taken: list[Bbox], **look: Any
+) -> None:
+    """A label at the first place inside the panel that nothing covers, else nowhere."""
+    for at, shift, side, edge in places:
+        note = axes.annotate(
+            label,
+            at,
+            xytext=shift,
+            textcoords="offset points",
+            ha=side,
+            va=edge,
+            linespacing=1.15,
+            **look,
+        )
+        box, panel = note.get_window_extent(), axes.get_window_extent().padded(2)
+        inside = panel.containsx(box.x0) and panel.containsx(box.x1)
+        inside = inside and panel.containsy(box.y0) and panel.containsy(box.y1)
+        if inside and not any(box.overlaps(other) for other in taken):
+            taken.append(box)
+            return
+        note.remove()
 
 
 def _rounded(match: re.Match[str]) -> str:

@@ -11,7 +11,13 @@ from lab.inference.results import FieldPoint, FieldShape, FieldStop
 from reports import words
 from reports.squaring import squaring_words
 
-__all__ = ["place_words", "shape_sentences", "sharpest_stop", "stop_nearest"]
+__all__ = [
+    "place_words",
+    "radius_percent",
+    "shape_sentences",
+    "sharpest_stop",
+    "stop_nearest",
+]
 
 _SIDES = (
     *("right", "lower right", "lower", "lower left"),
@@ -31,8 +37,12 @@ _FLAGS = {
 def place_words(point: FieldPoint) -> str:
     """``upper left, 75 %``: side of the frame, and the way from centre to corner."""
     eighth = round(math.degrees(math.atan2(point.field_y, point.field_x)) / 45) % 8
-    away = 100 * math.hypot(point.field_x, point.field_y)
-    return f"{_SIDES[eighth]}, {words.number(away, 0)}\xa0%"
+    return f"{_SIDES[eighth]}, {words.number(radius_percent(point), 0)}\xa0%"
+
+
+def radius_percent(point: FieldPoint) -> float:
+    """The way from centre to corner at which a place lies. [%]."""
+    return 100 * math.hypot(point.field_x, point.field_y)
 
 
 def stop_nearest(point: FieldPoint, stop: float | None) -> FieldStop | None:

@@ -11,33 +11,38 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from textwrap import fill
 
-from lab.inference.results import SessionResult
+from lab.inference.results import LensSeries, SeriesResult, SessionResult
 from lab.inference.trial_records import TrialResult
-from reports.drawing import Drawing
+from reports.drawing import Draw, Drawing, Drawings
+from reports.field_figure import draw_field
 from reports.figures import draw_focus, draw_mtf
 from reports.residual_figure import draw_residuals
 from reports.short_names import with_short_names
 from reports.stops_figure import draw_stops
-from reports.trial_figures import draw_keepers, draw_sharpness
-from reports.trial_movement import draw_directions, draw_shutter
+from reports.trial_section import TRIAL_FIGURES
 from reports.words import magnification_words, marked_stop
 
 __all__ = ["CAPTIONS", "session_figures", "write_figures"]
 
 CAPTIONS = "captions.txt"
 _DPI = 200
-_SERIES = (("stops", draw_stops), ("mtf", draw_mtf), ("focus", draw_focus))
-_LENS = (("lens-residuals", draw_residuals),)
-_TRIAL = (
-    ("keepers", draw_keepers),
-    ("sharpness", draw_sharpness),
-    ("directions", draw_directions),
-    ("shutter", draw_shutter),
+_SERIES: tuple[tuple[str, Draw[SeriesResult]], ...] = (
+    ("stops", draw_stops),
+    ("mtf", draw_mtf),
+    ("focus", draw_focus),
+)
+_LENS: tuple[tuple[str, Draw[LensSeries]], ...] = (
+    ("field", draw_field),
+    ("lens-residuals", draw_residuals),
 )
 
 
 def write_figures(
-    result: SessionResult, trials: Sequence[TrialResult], folder: str | Path
+    result: SessionResult,
+    trials: Sequence[TrialResult],
+    folder: str | Path,
+    *,
+    drawings: Drawings | None = None,
 ) -> tuple[Path, ...]:
     """Write every figure of a session, and what each states.
 
@@ -47,6 +52,8 @@ def write_figures(
     trials : sequence of TrialResult
     folder : str or Path
         Made if it does not exist; files of the same names are replaced.
+    drawings : Drawings, optional
+        Of the report, where it shows them elsewhere too.
 
     Returns
     -------
@@ -61,7 +68,7 @@ def write_figures(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     written, captions = [], []
-    for name, where, drawing in session_figures(result, trials):
+    for name, where, drawing in session_figures(result, trials, drawings):
         svg = '<?xml version="1.0" encoding="UTF-8"?>\n' + drawing.svg
         for suffix, content in (("svg", svg.encode()), ("png", drawing.png_bytes(_DPI))):
             written.append(folder / f"{name}.{suffix}")
@@ -73,9 +80,10 @@ def write_figures(
 
 
 def session_figures(
-    result: SessionResult, trials: Sequence[TrialResult]
+    result: SessionResult, trials: Sequence[TrialResult], drawings: Drawings | None = None
 ) -> Iterator[tuple[str, str, Drawing]]:
     """Each figure with the name of its files, and the session and rig it belongs to."""
+    drawings = Drawings() if drawings is None else drawings
     result, trials = with_short_names(result, trials)
     rig = f"{result.name}: {result.lens_name} on {result.body_name}"
     names: set[str] = set()
@@ -83,20 +91,20 @@ def session_figures(
         where = f"{rig}, {magnification_words(series.magnification)}"
         for kind, draw in _SERIES:
             name = _free(f"{kind}-{_at(series.magnification)}", names)
-            yield from _drawn(name, where, draw(series, name=name))
+            yield from _drawn(name, where, drawings.of(draw, series, name))
     for one in () if result.lens is None else result.lens.series:
         where = f"{rig}, {magnification_words(one.magnification)}"
         for kind, draw_lens in _LENS:
             name = _free(f"{kind}-{_at(one.magnification)}", names)
-            yield from _drawn(name, where, draw_lens(one, name=name))
+            yield from _drawn(name, where, drawings.of(draw_lens, one, name))
     for index, trial in enumerate(trials, start=1):
         where = (
             f"{rig}, trial {trial.name}, {magnification_words(trial.magnification)}, "
             f"{marked_stop(trial.marked_stop)}"
         )
-        for kind, draw_trial in _TRIAL:
+        for kind, draw_trial in TRIAL_FIGURES.items():
             name = f"trial-{index}-{kind}"
-            yield from _drawn(name, where, draw_trial(trial, name=name))
+            yield from _drawn(name, where, drawings.of(draw_trial, trial, name))
 
 
 def _drawn(name: str, where: str, drawing: Drawing | None) -> Iterator[tuple[str, str, Drawing]]:

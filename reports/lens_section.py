@@ -6,10 +6,15 @@ rules of thumb, and what these frames cannot say.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from lab.inference.results import LensResult, LensSeries, RuleResult
 from reports import words
-from reports.field_section import field_section
+from reports.drawing import Drawings
+from reports.field_figure import draw_field
+from reports.field_section import field_section, field_sentences
 from reports.markup import figure, prose, table, text
+from reports.page_controls import series_part
 from reports.residual_figure import draw_residuals
 
 __all__ = ["lens_section"]
@@ -22,8 +27,24 @@ _VERDICTS = {
 }
 
 
-def lens_section(lens: LensResult) -> str:
-    """The section of the page, headings included."""
+def lens_section(
+    lens: LensResult,
+    *,
+    drawings: Drawings | None = None,
+    object_ratios: Mapping[float, float] | None = None,
+) -> str:
+    """The section of the page, headings included.
+
+    Parameters
+    ----------
+    lens : LensResult
+    drawings : Drawings, optional
+        Of the report, where it shows them elsewhere too.
+    object_ratios : mapping, optional
+        Of a magnification, object-side over image-side frequency; without it tables show the
+        image side alone. [-], > 0
+    """
+    drawings = Drawings() if drawings is None else drawings
     quality = (
         f"All frames, colours and magnifications together; brackets scatter "
         f"{words.number(lens.excess_percent, 1)} % about the model."
@@ -37,10 +58,8 @@ def lens_section(lens: LensResult) -> str:
     if any(one.rules for one in lens.series):
         parts.append(_rules(lens))
     for index, one in enumerate(lens.series, start=1):
-        parts.append(f"<h3>At {text(words.magnification_words(one.magnification))}</h3>")
-        parts += [_shares(one), _detail(one), field_section(one)]
-        residuals = draw_residuals(one, name=f"residuals-{index}")
-        parts.append(figure(residuals) if residuals is not None else "")
+        ratio = (object_ratios or {}).get(one.magnification)
+        parts.append(_at_one(one, index, drawings, ratio))
     parts.append(_figures(lens))
     if lens.cannot_say:
         items = "\n".join(f"<li>{text(sentence)}</li>" for sentence in lens.cannot_say)
@@ -48,6 +67,30 @@ def lens_section(lens: LensResult) -> str:
     if lens.frames_in_doubt:
         parts.append(f"<p>Frames that do not fit: {text(', '.join(lens.frames_in_doubt))}.</p>")
     return "\n".join(part for part in parts if part)
+
+
+def _at_one(series: LensSeries, index: int, drawings: Drawings, ratio: float | None) -> str:
+    """All of one magnification, in parts that a reader may hide."""
+    drawn = (
+        ("field", drawings.of(draw_field, series, f"field-{index}")),
+        ("residuals", drawings.of(draw_residuals, series, f"residuals-{index}")),
+    )
+    figures = [figure(one, attributes=f' data-part="{p}"') for p, one in drawn if one is not None]
+    parts = (
+        f'<div data-part="{series_part(series.magnification)}">',
+        f"<h3>At {text(words.magnification_words(series.magnification))}</h3>",
+        _part("tables", _shares(series)),
+        _detail(series),
+        "\n".join(('<div class="pair">', *figures, "</div>")) if figures else "",
+        _part("tables", field_section(series, object_ratio=ratio)),
+        field_sentences(series),
+        "</div>",
+    )
+    return "\n".join(part for part in parts if part)
+
+
+def _part(part: str, html: str) -> str:
+    return f'<div data-part="{part}">\n{html}\n</div>' if html else ""
 
 
 def _detail(series: LensSeries) -> str:
@@ -77,7 +120,8 @@ def _rules(lens: LensResult) -> str:
         "at the limit."
     )
     head = ("Series", "Rule: not past", "Verdict", "Probability", "Loss at its limit", "Depth")
-    return table(caption, head, rows)
+    parts = [series_part(series.magnification) for series in lens.series for _ in series.rules]
+    return table(caption, head, rows, parts=parts)
 
 
 def _rule_row(series: LensSeries, one: RuleResult) -> tuple[str, ...]:

@@ -124,7 +124,7 @@ figure{border:0;padding:0;margin:2mm 0}
 figcaption{font-size:8pt;line-height:1.4;margin-top:1mm;max-width:none}
 main>figure,.series>figure{display:grid;grid-template-columns:82mm 1fr;gap:5mm;align-items:center}
 .plot{width:100%;max-width:82mm}.pair .plot{max-width:72mm}
-h2[id^=series]{break-before:page;border:0;margin:0;padding:0}table{break-inside:avoid}
+h2[id^=series],h2#lens{break-before:page;border:0;margin:0;padding:0}table{break-inside:avoid}
 .pair{grid-template-columns:1fr 1fr}
 .answers{grid-template-columns:1fr 1fr}
 .scroll{overflow:visible;margin:3mm 0}table{font-size:7.5pt}.wide{min-width:0}

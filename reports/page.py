@@ -20,12 +20,14 @@ from pathlib import Path
 
 from lab.inference.results import LensResult, SeriesResult, SessionResult, StopPoint
 from lab.inference.trial_records import TrialResult
-from reports import figures, words
+from reports import words
 from reports.care import CARE
+from reports.drawing import Drawings
+from reports.figures import draw_focus, draw_mtf
 from reports.first_screen import first_screen
 from reports.lens_section import lens_section
 from reports.markup import document, figure, prose, table, text
-from reports.page_controls import Parts, controls, parts_of
+from reports.page_controls import Parts, controls, parts_of, series_part
 from reports.page_script import SCRIPT
 from reports.stops_figure import draw_stops
 from reports.tables import colour_table, plot_attributes, stop_table, with_effective_stops
@@ -59,6 +61,7 @@ def write_page(
     *,
     truth: SimulatedTruth | None = None,
     trials: Sequence[TrialResult] = (),
+    drawings: Drawings | None = None,
 ) -> None:
     """Write the page of a session as UTF-8.
 
@@ -70,6 +73,7 @@ def write_page(
         The file to write; its folder must exist.
     truth : SimulatedTruth, optional
     trials : sequence of TrialResult
+    drawings : Drawings, optional
         See `render_page`.
 
     Raises
@@ -77,7 +81,7 @@ def write_page(
     OSError
         If the file cannot be written.
     """
-    page = render_page(result, truth=truth, trials=trials)
+    page = render_page(result, truth=truth, trials=trials, drawings=drawings)
     Path(path).write_text(page, encoding="utf-8", newline="\n")
 
 
@@ -86,6 +90,7 @@ def render_page(
     *,
     truth: SimulatedTruth | None = None,
     trials: Sequence[TrialResult] = (),
+    drawings: Drawings | None = None,
 ) -> str:
     """The page of a session as one HTML text.
 
@@ -98,7 +103,10 @@ def render_page(
         is simulated, and compares truth and result.
     trials : sequence of TrialResult
         The session's, each a section of its own.
+    drawings : Drawings, optional
+        Of the report, where it shows them elsewhere too.
     """
+    drawings = Drawings() if drawings is None else drawings
     header = [
         f"<h1>{text(result.name)}</h1>",
         f'<p class="quiet">{text(result.lens_name)} on {text(result.body_name)}, '
@@ -117,13 +125,15 @@ def render_page(
         controls(parts),
     ]
     for index, (one, (part, _)) in enumerate(zip(result.series, parts.series, strict=True), 1):
-        main.append(_section(_series(one, index, parts), part, "series"))
+        main.append(_section(_series(one, index, parts, drawings), part, "series"))
     if result.lens is not None:
-        main.append(_section(lens_section(_without_names(result.lens, result)), "lens"))
-    main += [
-        _section(trial_section(one, name=f"trial-{index}"), f"trial-{index}")
-        for index, one in enumerate(trials, start=1)
-    ]
+        lens = _without_names(result.lens, result)
+        ratios = dict(_object_ratios(result))
+        section = lens_section(lens, drawings=drawings, object_ratios=ratios)
+        main.append(_section(section, "lens"))
+    for index, trial in enumerate(trials, start=1):
+        section = trial_section(trial, name=f"trial-{index}", drawings=drawings)
+        main.append(_section(section, f"trial-{index}"))
     if truth is not None:
         main.append(_section(_truth(result, truth), "truth"))
     main += [_method(result), _doubt(result), CARE, _provenance(result)]
@@ -171,21 +181,34 @@ def _without_names(lens: LensResult, result: SessionResult) -> LensResult:
     return replace(lens, frames_in_doubt=(count,))
 
 
-def _series(series: SeriesResult, index: int, parts: Parts) -> str:
+def _object_ratios(result: SessionResult) -> Iterator[tuple[float, float]]:
+    """Object-side over image-side frequency at each magnification, as its records have it."""
+    for series in result.series:
+        ratios = (
+            point.mtf50_object_cyc_per_mm / point.mtf50_image_cyc_per_mm
+            for point in series.points
+            if words.has_mtf50(point)
+        )
+        ratio = next(ratios, math.nan)
+        if 0 < ratio < math.inf:
+            yield series.magnification, ratio
+
+
+def _series(series: SeriesResult, index: int, parts: Parts, drawings: Drawings) -> str:
     said = [
         f'<h2 id="series-{index}">Measured at '
         f"{words.magnification_words(series.magnification)}</h2>",
         f'<p class="quiet">{prose(words.capital(words.measured_magnification_words(series)))}.</p>',
     ]
     if series.points:
-        stops = draw_stops(series, name=f"stops-{index}")
+        stops = drawings.of(draw_stops, series, f"stops-{index}")
         if stops is not None:
             plot = plot_attributes(series, stops, table_name=f"stop-table-{index}")
             stops = with_effective_stops(series, stops)
             said.append(figure(stops, attributes=' data-part="stops"', plot=plot))
         pair = (
-            ("mtf", figures.draw_mtf(series, name=f"mtf-{index}")),
-            ("focus", figures.draw_focus(series, name=f"focus-{index}")),
+            ("mtf", drawings.of(draw_mtf, series, f"mtf-{index}")),
+            ("focus", drawings.of(draw_focus, series, f"focus-{index}")),
         )
         said.append('<div class="pair">')
         said += [
@@ -262,6 +285,7 @@ def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
                 "True and measured peak MTF50, image side, cycles/mm (± 1 standard uncertainty).",
                 ("Stop", "Truth", "Measured", "Difference", "Inside 95 % interval?"),
                 rows,
+                parts=[series_part(magnification) for magnification, _, _ in truth.points],
             ),
             table(
                 "True and measured optimum.",
@@ -274,6 +298,7 @@ def _truth(result: SessionResult, truth: SimulatedTruth) -> str:
                     "Inside it?",
                 ),
                 optimum_rows,
+                parts=[series_part(magnification) for magnification, _ in truth.optimum_stops],
             ),
         )
     )

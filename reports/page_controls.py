@@ -18,16 +18,13 @@ from reports.markup import text
 __all__ = ["Parts", "controls", "parts_of", "series_part"]
 
 _SHORT = 24  # characters of a name on a control
-_FIGURES = (
-    ("stops", "MTF50 by stop"),
-    ("mtf", "MTF curves"),
-    ("focus", "Focus brackets"),
-    ("tables", "Tables"),
-)
+_FIGURES = (("stops", "MTF50 by stop"), ("mtf", "MTF curves"), ("focus", "Focus brackets"))
+_LENS_FIGURES = (("field", "Centre to corners"), ("residuals", "Model's misfits"))
+_TABLES = (("tables", "Tables"),)
 _SWITCHES = (
     (
         "side",
-        "Frequencies in tables of stops",
+        "Frequencies in tables of stops and places",
         (("image", "image side"), ("object", "object side")),
     ),
     ("stop", "Stops", (("marked", "marked"), ("effective", "effective f\u2011numbers"))),
@@ -62,6 +59,12 @@ def parts_of(
 ) -> Parts:
     """The parts of a session's page."""
     measured = [one for one in result.series if one.points]
+    lens = () if result.lens is None else result.lens.series
+    in_lens = tuple(
+        figure
+        for figure, of in zip(_LENS_FIGURES, ("field", "residuals"), strict=True)
+        if any(getattr(one, of) for one in lens)
+    )
     channels = dict.fromkeys(colour.channel for one in measured for colour in one.colours)
     more = [("lens", "The lens")] if result.lens is not None else []
     more += [(f"trial-{i}", f"Trial {one.name}") for i, one in enumerate(trials, start=1)]
@@ -71,7 +74,7 @@ def parts_of(
             (series_part(one.magnification), words.magnification_words(one.magnification))
             for one in result.series
         ),
-        figures=_FIGURES if measured else (),
+        figures=(*(_FIGURES if measured else ()), *in_lens, *(_TABLES if measured or lens else ())),
         colours=tuple((f"colour-{i}", name) for i, name in enumerate(channels, start=1)),
         more=tuple(more),
     )

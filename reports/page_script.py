@@ -38,7 +38,8 @@ SCRIPT = """
         value.dataset.first ??= value.textContent;
         value.textContent = on ? value.dataset[kind] : value.dataset.first;
       }
-      if (on) notes.push(kind === 'object' ? 'Tables of stops give object-side frequencies first.'
+      if (on) notes.push(kind === 'object'
+        ? 'Tables of stops and places give object-side frequencies first.'
         : 'Tables and axes of stops give effective f-numbers first.');
     }
     said.textContent = notes.join(' ');

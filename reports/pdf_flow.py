@@ -25,7 +25,9 @@ __all__ = ["flowables"]
 
 _INLINE = {"a", "abbr", "b", "bdi", "br", "code", "em", "i", "small", "span", "strong", "sub"}
 _INLINE |= {"sup", "time", "wbr"}
-_FIGURE_PT = 234.0  # a lone figure's width; its caption stands beside it
+# Of the page's height, so that a magnification's figures and tables fill one page, A4 or Letter:
+_FIGURE = 0.29  # a lone figure's width; its caption stands beside it
+_PAIR = 0.29  # height of two side by side, at most
 _GAP_PT = 12.0
 _PAIR_GAP_PT = 22.0
 _TALLEST = 0.55  # of the page, that one figure may take
@@ -119,7 +121,7 @@ class _Flow:
 
     def _lone_figure(self, node: Node) -> Flowable:
         svg, caption = _figure_parts(node)
-        picture = _picture(svg, _FIGURE_PT, _TALLEST * self.height)
+        picture = _picture(svg, _FIGURE * self.height, _TALLEST * self.height)
         left = picture.width + _GAP_PT
         cells = [[picture, self._bounded(caption, "caption", self.width - left)]]
         return _grid(cells, [left, self.width - left], middle=True)
@@ -127,7 +129,7 @@ class _Flow:
     def _pair(self, figures: Sequence[Node]) -> Flowable:
         side = (self.width - _PAIR_GAP_PT) / 2
         parts = [_figure_parts(one) for one in figures]
-        pictures = [_picture(svg, side, 0.4 * self.height) for svg, _ in parts]
+        pictures = [_picture(svg, side, _PAIR * self.height) for svg, _ in parts]
         captions = [self._bounded(caption, "caption", side) for _, caption in parts]
         rows = [[left, "", right] for left, right in (pictures, captions)]
         return _grid(rows, [side, _PAIR_GAP_PT, side])

@@ -2,8 +2,11 @@
 
 ``write_pdf_report`` prints what `reports.page.render_page` puts together: answers first,
 then each magnification, the lens, the trials, how it was measured and what to doubt.
-Figures are vectors, fonts are embedded, headings are bookmarks. The same result gives the
-same bytes: the writer puts a fixed date for today's. Nothing is measured or worded here.
+Figures are vectors, fonts are embedded, headings are bookmarks, title and language are
+stated. The same result gives the same bytes: the writer puts a fixed date for today's.
+Nothing is measured or worded here.
+
+Left out: tags, which the writer cannot set; the page serves who reads with a screen reader.
 """
 
 from __future__ import annotations
@@ -15,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from lab.inference.results import SessionResult
 from lab.inference.trial_records import TrialResult
-from reports.drawing import PALETTE
+from reports.drawing import PALETTE, Drawings
 from reports.page import SimulatedTruth, render_page
 from reports.pdf_flow import flowables
 from reports.pdf_text import SANS, fitted, printable, register_fonts
@@ -41,6 +44,7 @@ def write_pdf_report(
     *,
     truth: SimulatedTruth | None = None,
     paper: str = "A4",
+    drawings: Drawings | None = None,
 ) -> None:
     """Write the handout of a session.
 
@@ -50,7 +54,7 @@ def write_pdf_report(
     trials : sequence of TrialResult
     path : str or Path
         The file to write; its folder must exist.
-    truth, paper
+    truth, paper, drawings
         As for `render_pdf_report`.
 
     Raises
@@ -60,7 +64,8 @@ def write_pdf_report(
     ValueError
         If the paper is not known.
     """
-    Path(path).write_bytes(render_pdf_report(result, trials, truth=truth, paper=paper))
+    printed = render_pdf_report(result, trials, truth=truth, paper=paper, drawings=drawings)
+    Path(path).write_bytes(printed)
 
 
 def render_pdf_report(
@@ -69,6 +74,7 @@ def render_pdf_report(
     *,
     truth: SimulatedTruth | None = None,
     paper: str = "A4",
+    drawings: Drawings | None = None,
 ) -> bytes:
     """The handout of a session as a PDF file.
 
@@ -80,6 +86,8 @@ def render_pdf_report(
         As for `reports.page.render_page`.
     paper : str
         "A4" or "Letter".
+    drawings : Drawings, optional
+        Of the report, where it shows them elsewhere too.
 
     Raises
     ------
@@ -91,16 +99,14 @@ def render_pdf_report(
     register_fonts()
     result, trials = with_short_names(result, trials)
     width, height = PAPERS[paper]
-    page = _page(result, trials, truth)
+    page = _page(render_page(result, truth=truth, trials=trials, drawings=drawings))
     inside = (width - 2 * _MARGIN_PT, height - _TOP_PT - _BOTTOM_PT)
     return _printed(printable(result.name), flowables(page, *inside), (width, height))
 
 
-def _page(
-    result: SessionResult, trials: Sequence[TrialResult], truth: SimulatedTruth | None
-) -> Node:
+def _page(html: str) -> Node:
     """The page's elements as they are printed, the rules of thumb put first."""
-    page = read_html(render_page(result, truth=truth, trials=trials))
+    page = read_html(html)
     header, main = (next(page.every(tag)) for tag in ("header", "main"))
     return Node("root", children=[*flat(header), *_rules_first(flat(main))])
 
@@ -158,6 +164,7 @@ def _printed(title: str, blocks: list[Any], size: tuple[float, float]) -> bytes:
         subject="Which stop to use",
         creator="stopwise",
         lang="en",
+        displayDocTitle=True,  # in a reader's window, for the file's name
         invariant=1,
         pageCompression=1,
         initialFontName=SANS,

@@ -41,7 +41,9 @@ def _shortened(value: Record, given: dict[str, str], where: str) -> Record:
         limit = _NAMES if where in _NAME_FIELDS else _SENTENCES
         new = value if len(value) <= limit else _cut(value, limit, given)
     elif isinstance(value, tuple) and not all(type(one) is float for one in value):
-        new = tuple(_shortened(one, given, where) for one in value)
+        shorter = tuple(_shortened(one, given, where) for one in value)
+        if any(one is not old for one, old in zip(shorter, value, strict=True)):
+            new = shorter
     elif isinstance(value, dict):
         new = {
             _shortened(key, given, "name"): _shortened(one, given, where)
@@ -51,12 +53,12 @@ def _shortened(value: Record, given: dict[str, str], where: str) -> Record:
         changed = {}
         for one in fields(value):
             old = getattr(value, one.name)
-            shorter = _shortened(old, given, one.name)
-            if shorter is not old:
-                changed[one.name] = shorter
+            short = _shortened(old, given, one.name)
+            if short is not old:
+                changed[one.name] = short
         new = replace(value, **changed) if changed else value
-    short: Record = new
-    return short
+    out: Record = new
+    return out
 
 
 def _cut(text: str, limit: int, given: dict[str, str]) -> str:

@@ -19,7 +19,6 @@ import numpy.typing as npt
 
 from reports import drawing
 from reports.drawing import PALETTE, Drawing
-from reports.stops_figure import _boxes, _write
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from reports.stops_figure import Place
+    from reports.drawing import Place
 
 __all__ = ["FORMATS", "ShutterCurve", "draw_shutter", "safe_words", "shutter_file"]
 
@@ -172,17 +171,17 @@ def _picture(curves: Sequence[ShutterCurve], setting: str, loss_percent: float) 
         dense_x = np.linspace(x[0], x[-1], 300)
         dense_y = np.interp(dense_x, x, y)
         lines.append((dense_x, dense_y, PALETTE[colour]))
-        taken += _boxes(axes, dense_x[:-1], dense_y[:-1], dense_y[1:], 1.5)
+        taken += drawing.boxes(axes, dense_x[:-1], dense_y[:-1], dense_y[1:], 1.5)
     left, right = axes.get_xlim()
     across, level = np.linspace(left, right, 40), np.full(40, limit)
-    taken += _boxes(axes, across, level, level, 2)
+    taken += drawing.boxes(axes, across, level, level, 2)
     timed = [curve.label for curve in curves]
     for index, (curve, (_, _, colour)) in enumerate(zip(curves, lines, strict=True)):
         safe = curve.slowest_safe_s
         if safe is not None and _FAST_S <= safe <= _SLOW_S:
             at = (math.log2(safe), limit)
             axes.plot(*at, "o", color=colour, markersize=5.5, zorder=4)
-            taken += _boxes(axes, np.array([at[0]]), level[:1], level[:1], 4)
+            taken += drawing.boxes(axes, np.array([at[0]]), level[:1], level[:1], 4)
             places: list[Place] = [
                 (at, (-6, -6), "right", "top"),
                 (at, (5, 2.5), "left", "bottom"),
@@ -190,17 +189,17 @@ def _picture(curves: Sequence[ShutterCurve], setting: str, loss_percent: float) 
                 (at, (9, -6), "left", "top"),
             ]
             before = len(taken)
-            _write(axes, safe_words(safe), places, taken, color=colour, weight="bold")
+            drawing.write_label(axes, safe_words(safe), places, taken, color=colour, weight="bold")
             if len(taken) == before:  # no place: it goes with the name
                 timed[index] += f" {safe_words(safe)}"
-    _write(
+    drawing.write_label(
         axes, f"{loss_percent:g} % lost", _limit_places(axes, limit), taken, color=PALETTE["quiet"]
     )
     named = zip(timed, curves, lines, strict=True)
     for name, curve, (x, y, colour) in sorted(named, key=lambda one: float(one[2][1].sum())):
         for text, width in product(dict.fromkeys((name, curve.label)), _LABEL_WIDTHS):
             label, before = fill(text, width, break_long_words=False), len(taken)
-            _write(axes, label, _line_places(x, y), taken, color=colour)
+            drawing.write_label(axes, label, _line_places(x, y), taken, color=colour)
             if len(taken) > before:
                 break
     axes.set_yticks(range(0, 101, 20))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -25,8 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.transforms import Bbox
 
-    # Point in data, shift from it in points, horizontal and vertical alignment.
-    Place = tuple[tuple[float, float], tuple[float, float], str, str]
+    from reports.drawing import Place
 
 __all__ = ["draw_stops"]
 
@@ -107,16 +106,18 @@ def _plot_stops(axes: Axes, series: SeriesResult, points: Sequence[StopPoint]) -
     axes.plot(x, y, "o", color=PALETTE["measured"], markersize=4, clip_on=False)
 
     low, high = np.fmin(y, low95), np.fmax(y, high95)
-    taken = _boxes(axes, x, low, high, 3)
-    taken += _boxes(axes, curve_x, diffraction, diffraction, 1)
+    taken = drawing.boxes(axes, x, low, high, 3)
+    taken += drawing.boxes(axes, curve_x, diffraction, diffraction, 1)
     if series.curve_stop:
         curve = np.array(series.curve_mtf50_image_cyc_per_mm)
-        taken += _boxes(axes, curve_x, curve, curve, 1)
+        taken += drawing.boxes(axes, curve_x, curve, curve, 1)
     if optimum is not None and math.isfinite(optimum):
-        taken += _boxes(axes, np.log2([optimum]), np.array([0.1 * y_top]), np.array([y_top]), 1)
+        taken += drawing.boxes(
+            axes, np.log2([optimum]), np.array([0.1 * y_top]), np.array([y_top]), 1
+        )
     _plot_deepest(axes, series, points, taken)
     room = 0.45 * (x_high - x_low)
-    _write(
+    drawing.write_label(
         axes,
         "predicted diffraction\n"
         + ("lies above" if diffraction.min() > y_top else "with the pixel"),
@@ -124,7 +125,7 @@ def _plot_stops(axes: Axes, series: SeriesResult, points: Sequence[StopPoint]) -
         taken,
         color=PALETTE["quiet"],
     )
-    _write(
+    drawing.write_label(
         axes,
         "measured,\n95 % bars",
         _measured_places(axes, series, x, low, high),
@@ -136,39 +137,6 @@ def _plot_stops(axes: Axes, series: SeriesResult, points: Sequence[StopPoint]) -
     axes.set_xlabel("marked stop")
     axes.set_ylabel("image-side MTF50, cycles/mm")
     _object_axis(axes, points)
-
-
-def _boxes(
-    axes: Axes, x: FloatArray, low: FloatArray, high: FloatArray, reach_px: float
-) -> list[Bbox]:
-    """What upright strokes from ``low`` to ``high`` cover, ``reach_px`` about them."""
-    from matplotlib.transforms import Bbox
-
-    starts = axes.transData.transform(np.column_stack([x, low])) - reach_px
-    ends = axes.transData.transform(np.column_stack([x, high])) + reach_px
-    return [Bbox([start, end]) for start, end in zip(starts, ends, strict=True)]
-
-
-def _write(axes: Axes, label: str, places: Iterable[Place], taken: list[Bbox], **look: Any) -> None:
-    """A label at the first place inside the panel that nothing covers, else nowhere."""
-    for at, shift, side, edge in places:
-        note = axes.annotate(
-            label,
-            at,
-            xytext=shift,
-            textcoords="offset points",
-            ha=side,
-            va=edge,
-            linespacing=1.15,
-            **look,
-        )
-        box, panel = note.get_window_extent(), axes.get_window_extent().padded(2)
-        inside = panel.containsx(box.x0) and panel.containsx(box.x1)
-        inside = inside and panel.containsy(box.y0) and panel.containsy(box.y1)
-        if inside and not any(box.overlaps(other) for other in taken):
-            taken.append(box)
-            return
-        note.remove()
 
 
 def _measured_places(
@@ -268,7 +236,9 @@ def _plot_deepest(
     places: list[Place] = [
         ((x, 0), (shift, height), side, "bottom") for height in (4, 16, 28) for side, shift in sides
     ]
-    _write(axes, f"deepest sharp stop {words.stop_words(series, stop)}{beyond}", places, taken)
+    drawing.write_label(
+        axes, f"deepest sharp stop {words.stop_words(series, stop)}{beyond}", places, taken
+    )
 
 
 def _object_axis(axes: Axes, points: Sequence[StopPoint]) -> None:

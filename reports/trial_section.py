@@ -10,19 +10,27 @@ from collections.abc import Iterable
 
 from lab.inference.trial_records import TrialCondition, TrialDifference, TrialResult
 from reports import trial_words, words
-from reports.drawing import Drawing
+from reports.drawing import Draw, Drawing, Drawings
 from reports.markup import figure, prose, table, text
 from reports.trial_comparison import verdict_words
 from reports.trial_figures import draw_keepers, draw_sharpness
 from reports.trial_formats import exposure_words, percent, percent_span, speed_words
 from reports.trial_movement import draw_directions, draw_shutter
 
-__all__ = ["trial_section"]
+__all__ = ["TRIAL_FIGURES", "trial_section"]
 
 _SHORT = 20  # characters
+TRIAL_FIGURES: dict[str, Draw[TrialResult]] = {
+    "keepers": draw_keepers,
+    "sharpness": draw_sharpness,
+    "directions": draw_directions,
+    "shutter": draw_shutter,
+}
 
 
-def trial_section(result: TrialResult, *, name: str = "trial") -> str:
+def trial_section(
+    result: TrialResult, *, name: str = "trial", drawings: Drawings | None = None
+) -> str:
     """The section of the page, headings included.
 
     Parameters
@@ -30,13 +38,11 @@ def trial_section(result: TrialResult, *, name: str = "trial") -> str:
     result : TrialResult
     name : str
         Identifier of its heading, and prefix of all others in it; distinct within one page.
+    drawings : Drawings, optional
+        Of the report, where it shows them elsewhere too.
     """
-    drawings = {
-        "keepers": draw_keepers(result, name=f"{name}-keepers"),
-        "sharpness": draw_sharpness(result, name=f"{name}-sharpness"),
-        "directions": draw_directions(result, name=f"{name}-directions"),
-        "shutter": draw_shutter(result, name=f"{name}-shutter"),
-    }
+    drawings = Drawings() if drawings is None else drawings
+    drawn = {key: drawings.of(draw, result, f"{name}-{key}") for key, draw in TRIAL_FIGURES.items()}
     rig = (
         f"{words.magnification_words(result.magnification)}, "
         f"{words.marked_stop(result.marked_stop)} (effective "
@@ -50,13 +56,13 @@ def trial_section(result: TrialResult, *, name: str = "trial") -> str:
         "<h3>How many keepers</h3>",
         f"<p>{prose(trial_words.limit_sentence(result))}</p>",
         _sentences(trial_words.keeper_sentences(result)),
-        *(_figure(drawings[key]) for key in ("keepers", "sharpness")),
+        *(_figure(drawn[key]) for key in ("keepers", "sharpness")),
         "<h3>What blurred the frames</h3>",
         _sentences(trial_words.blur_sentences(result)),
         _kinds(result),
-        _figure(drawings["directions"]),
+        _figure(drawn["directions"]),
         *_differences(result),
-        *_shutter(result, drawings["shutter"]),
+        *_shutter(result, drawn["shutter"]),
         "<h3>All figures of the conditions</h3>",
         _conditions(result),
     ]

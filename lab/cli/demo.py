@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lab.cli.terminal import default_workers, print_table, progress_bar
+from lab.cli.terminal import print_table, progress_bar
 
 if TYPE_CHECKING:
     from lab.inference.trial_records import TrialResult
@@ -21,8 +21,9 @@ def demo(
     ],
     seed: Annotated[int, typer.Option(min=0, help="Seed of the simulated noise.")] = 1,
     workers: Annotated[
-        int, typer.Option(min=1, help="Processes to use.", show_default="one a core")
-    ] = default_workers(),
+        int | None,
+        typer.Option(min=1, help="Processes to use.", show_default="as cores and memory allow"),
+    ] = None,
 ) -> None:
     """Simulate a session as raw files, measure it, and write its report.
 
@@ -38,13 +39,17 @@ def demo(
     from lab.errors import SessionError
     from lab.session.kept_result import analysed_session
     from lab.session.running import measure_session
-    from lab.simulate.demo import write_demo_session
+    from lab.session.workers import default_workers
+    from lab.simulate.demo import DemoPlan, write_demo_session
     from lab.simulate.truth import TRUTH_NAME
 
     if folder.exists() and not folder.is_dir():
         raise SessionError(f"{folder}: is a file. Name a new folder.")
     if folder.exists() and any(folder.iterdir()) and not (folder / TRUTH_NAME).exists():
         raise SessionError(f"{folder}: is not empty and no earlier demo. Name a new folder.")
+    if workers is None:
+        rig = DemoPlan().rig
+        workers = default_workers(rig.n_rows * rig.n_cols)
     with progress_bar("simulating frames") as move:
         write_demo_session(folder, seed=seed, workers=workers, progress=move)
     with progress_bar("measuring frames") as move:

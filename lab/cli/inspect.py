@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from lab.edges.register import RegisteredEdge
     from lab.session.target_estimate import TargetEstimate
 
-__all__ = ["inspect"]
+__all__ = ["inspect", "inspected"]
 
 _CHANNEL = "green"
+_MOST_PIXELS = 60e6  # of a sensor: its limits. Judged by us
 _FOUND = 72  # edges to look for at least, so that soft ones are among them
 _SHOT = "How it was shot: units, what the lens could do, the target's edge"
 
@@ -73,7 +74,11 @@ def inspect(
     Example: stopwise inspect A.dng B.dng -m 1 -m 3 --stop 5.6 --pitch 4.35
     """
     shots = read_shots(frames, magnification or [], stop or [], pitch, pupil_ratio)
-    seen = [_inspected(path, most, shot) for path, shot in zip(frames, shots, strict=True)]
+    seen, lost = _guarded(frames, shots, most)
+    for said in lost:
+        typer.echo(f"stopwise: {said}", err=True)
+    if not seen:
+        raise typer.Exit(2)
     estimate = _estimate(seen)
     if as_json:
         documents = [_document(one) for one in seen]
@@ -96,11 +101,51 @@ def inspect(
             print_target(estimate)
             if not all(one.is_mosaic for one in seen):
                 print_wrapped("From finished pictures: indicative only.")
+    if lost:
+        raise typer.Exit(2)
     if not any(r.status == "measured" for one in seen for r in one.records):
         raise typer.Exit(1)
 
 
-def _inspected(path: Path, most: int, shot: Shot) -> Inspected:
+def _guarded(
+    frames: Sequence[Path], shots: Sequence[Shot], most: int
+) -> tuple[list[Inspected], list[str]]:
+    """Each frame inspected in a guarded process; those that can be, and why others cannot."""
+    from lab.session.guarded_process import GuardedProcess
+    from lab.session.workers import limits_for
+
+    seen, lost = [], []
+    process = GuardedProcess(limits_for(_MOST_PIXELS))
+    try:
+        for item in zip(frames, shots, [most] * len(frames), strict=True):
+            outcome = process.insist(inspected, item)
+            if outcome.loss:
+                lost.append(
+                    f"{item[0].name}: {outcome.loss}. Copy it from the card again, or convert it "
+                    "to DNG."
+                )
+            elif isinstance(outcome.result, str):
+                lost.append(outcome.result)
+            else:
+                seen.append(outcome.result)
+    finally:
+        process.end()
+    return seen, lost
+
+
+def inspected(item: tuple[Path, Shot, int]) -> Inspected | str:
+    """Measure one frame; what a guarded process does.
+
+    Parameters
+    ----------
+    item : tuple
+        File, how it was shot, and how many edges to measure at most.
+
+    Returns
+    -------
+    Inspected or str
+        A text says why the file cannot be read.
+    """
     from dataclasses import replace
 
     from lab.edges.find import find_edges
@@ -115,7 +160,11 @@ def _inspected(path: Path, most: int, shot: Shot) -> Inspected:
     from lab.session.measuring import TargetEdge, measure_channel_edge, placed_edges
     from targets.slates import slate_words
 
-    picture = read_frame(path)
+    path, shot, most = item
+    try:
+        picture = read_frame(path)
+    except FrameError as error:
+        return str(error)
     try:
         slate = read_slate(picture)
         said = "" if slate is None else ", ".join([slate_words(slate)[0], *slate_words(slate)[1]])

@@ -91,6 +91,7 @@ def measure(
             workers=workers,
             again=again,
             every_edge=every_edge,
+            with_edges=as_json,
             cluster=cluster,
             progress=move,
             slate_progress=move_slates,

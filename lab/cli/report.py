@@ -60,6 +60,7 @@ def report(
         Path | None,
         typer.Option(help="Write this zip file too: all to share, without raw frames."),
     ] = None,
+    paper: Annotated[str, typer.Option(help="Of report.pdf: A4 or Letter.")] = "A4",
     names: Annotated[
         bool, typer.Option("--names", help="Keep the frames' file names; else frame-0001.")
     ] = False,
@@ -77,18 +78,22 @@ def report(
     from lab.errors import LabError
     from lab.session.bundle import write_bundle
     from lab.session.running import stored_session
+    from reports.pdf_report import PAPERS
 
+    if paper not in PAPERS:
+        raise LabError(f"--paper {paper}: give {' or '.join(PAPERS)}.")
     if bundle is not None and bundle.suffix.lower() != ".zip":
         raise LabError(f"--bundle {bundle}: it is a zip file. Name it with .zip at its end.")
     if session.is_file():
         shared = _read(session, loss, with_names=names)
         with _drawable(session):
-            page = _written(shared, out or session.with_name(f"{session.stem}-report"), None)
+            folder = out or session.with_name(f"{session.stem}-report")
+            page = _written(shared, folder, None, paper=paper)
     else:
         measured = stored_session(session)
         print_problems(measured.assignment.problems, err=True)
         shared = _shared(session, measured, _LOSS if loss is None else loss, with_names=names)
-        page = _written(shared, out or session / "report", _truth(session))
+        page = _written(shared, out or session / "report", _truth(session), paper=paper)
     if bundle is not None:
         write_bundle(shared, bundle)
     print_summary(shared.result)
@@ -102,18 +107,15 @@ def report(
 def _read(path: Path, loss: float | None, *, with_names: bool) -> Bundle:
     """A bundle as it may be shared on."""
     from lab.errors import LabError
-    from lab.session.bundle import read_bundle, renamed
+    from lab.session.bundle import read_bundle, recomputed, renamed
 
     found = read_bundle(path)
-    if loss is not None and loss != found.loss_percent:
-        raise LabError(
-            f"--loss {loss:g}: {path} was made with {found.loss_percent:g} %, and keepers cannot "
-            "be judged again without the session. Leave --loss out, or make the bundle with it."
-        )
     if with_names and not found.with_names:
         raise LabError(
             f"--names: {path} holds no file names. Leave --names out, or make the bundle with it."
         )
+    if loss is not None and loss != found.loss_percent:
+        found = recomputed(replace(found, loss_percent=loss))
     return found if with_names else renamed(found)
 
 
@@ -150,21 +152,14 @@ def _truth(folder: Path) -> SimulatedTruth | None:
     )
 
 
-def _written(shared: Bundle, folder: Path, truth: SimulatedTruth | None) -> Path:
+def _written(
+    shared: Bundle, folder: Path, truth: SimulatedTruth | None, *, paper: str = "A4"
+) -> Path:
     """Write all files of a report; the page's path."""
-    from reports import write_page
-    from reports.data_files import write_data_files
-    from reports.figure_files import write_figures
-    from reports.pdf_report import write_pdf_report
+    from reports.report_files import write_report_files
 
-    page = folder / "index.html"
     with _writable(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-        write_page(shared.result, page, truth=truth, trials=shared.trials)
-        write_data_files(shared.result, shared.trials, folder)
-        write_pdf_report(shared.result, shared.trials, folder / "report.pdf", truth=truth)
-        write_figures(shared.result, shared.trials, folder / "figures")
-    return page
+        return write_report_files(shared.result, shared.trials, folder, truth=truth, paper=paper)
 
 
 @contextmanager

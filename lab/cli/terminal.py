@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from lab.session.draft import Problem
 
 __all__ = [
-    "default_workers",
     "guarded",
     "print_json",
     "print_problems",
@@ -58,11 +57,6 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
             raise typer.Exit(130) from None
 
     return run
-
-
-def default_workers() -> int:
-    """One process a core."""
-    return os.cpu_count() or 1
 
 
 @contextmanager

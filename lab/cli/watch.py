@@ -14,7 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Annotated, Any
@@ -24,11 +24,11 @@ import typer
 from lab.cli.terminal import print_wrapped
 
 if TYPE_CHECKING:
-    from multiprocessing.connection import Connection
-
     from lab.cli.watch_server import Update
     from lab.cli.watch_setting import Setting
     from lab.cli.watch_text import Words
+    from lab.session.guarded_process import Outcome
+    from lab.session.guarded_reader import GuardedReader
     from lab.session.quick_look import LookTask, QuickLook
     from lab.session.standing import Standing
     from lab.session.watching import Arrival, Arrivals, Stamp
@@ -37,7 +37,6 @@ __all__ = ["watch"]
 
 _POLL_S = 0.05
 _SOON_S = 0.015  # while a file waits to be steady
-_PATIENCE_S = 2.0  # for a worker that is told to end
 _KEYS = "n new bracket  u undo  q quit"
 _FOR_LOOSE = "For a folder that is no session"
 
@@ -93,95 +92,6 @@ def watch(
         inbox: SimpleQueue[tuple[str, Any]] = SimpleQueue()
         stack.enter_context(_signals(inbox))
         _Watch(setting, inbox, as_json=as_json).run(stack, port)
-
-
-class _Worker:
-    """One process, kept warm, that looks at one file at a time; it is replaced if it dies.
-
-    Looks arrive in the queue. A context manager that ends the process, whatever it does.
-    """
-
-    def __init__(self, inbox: SimpleQueue[tuple[str, Any]]) -> None:
-        self._inbox = inbox
-        self._task: LookTask | None = None
-        self._ending = False
-        self._lock = threading.Lock()
-
-    def __enter__(self) -> _Worker:
-        self._begin()
-        return self
-
-    def __exit__(self, *error: object) -> None:
-        self._ending = True
-        self._process.terminate()
-        self._process.join(_PATIENCE_S)
-        if self._process.is_alive():
-            self._process.kill()
-            self._process.join()
-        self._listener.join()
-
-    def _begin(self) -> None:
-        from multiprocessing import get_context
-
-        from lab.threads import one_thread
-
-        context = get_context("spawn")
-        self._pipe, far_end = context.Pipe()
-        self._process = context.Process(target=_look_on_demand, args=(far_end,), daemon=True)
-        with one_thread():
-            self._process.start()
-        far_end.close()
-        self._listener = threading.Thread(target=self._listen, daemon=True)
-        self._listener.start()
-
-    def look(self, task: LookTask) -> None:
-        """Begin a look."""
-        if not self._process.is_alive():
-            self._listener.join()
-            self._begin()
-        self._task = task
-        with suppress(OSError):
-            self._pipe.send(task)
-        if not self._listener.is_alive():  # it died under our hands
-            self._report_death()
-
-    def _listen(self) -> None:
-        while True:
-            try:
-                look = self._pipe.recv()
-            except (EOFError, OSError):
-                break
-            self._task = None
-            self._inbox.put(("look", look))
-        self._pipe.close()
-        self._report_death()
-
-    def _report_death(self) -> None:
-        """A file can bring down the library that reads it; the shoot goes on."""
-        from lab.session.quick_look import QuickLook
-
-        with self._lock:
-            task, self._task = self._task, None
-        if task is not None and not self._ending:
-            reason = "reading it ended the reader. Convert it to DNG, or shoot again."
-            look = QuickLook(file=task.file, status="unreadable", reason=reason)
-            self._inbox.put(("look", look))
-
-
-def _look_on_demand(pipe: Connection) -> None:
-    """What the worker process does; Ctrl-C reaches it too, but the parent alone decides."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # temporary files go with us
-    from lab.session.quick_look import Looker, warm_up
-
-    warm_up()
-    looker = Looker()
-    while True:
-        try:
-            task = pipe.recv()
-        except EOFError:  # the parent has gone
-            return
-        pipe.send(looker.look_at(task))
 
 
 @contextmanager
@@ -250,12 +160,15 @@ class _Watch:
         self._table.refresh(())
         self._tasks: dict[str, LookTask] = {}
         self._told: set[tuple[str, int]] = set()
-        self._places: dict[tuple[str, Stamp], QuickLook] = {}
+        self._places: dict[tuple[str, Stamp], QuickLook | None] = {}  # None: is being read
+        self._asked_at: dict[Path, tuple[str, Stamp]] = {}
         self._url = ""
 
     def run(self, stack: ExitStack, port: int) -> None:
         """Watch until told to stop."""
         from lab.cli.watch_server import PageServer
+        from lab.session.guarded_reader import GuardedReader
+        from lab.session.warm_looks import warm_up
         from lab.session.watching import is_unsettled
 
         stack.callback(self._farewell)  # after the screen and the page are gone
@@ -276,7 +189,10 @@ class _Watch:
             )
         )
         self._url = server.url
-        worker = stack.enter_context(_Worker(self._inbox))
+        limits = self._setting.limits
+        looker = stack.enter_context(GuardedReader(self._inbox, limits, first=warm_up))
+        # Of its own, so that a file's place is known while another is looked at.
+        self._tags = stack.enter_context(GuardedReader(self._inbox, limits))
         stack.enter_context(_keyboard(key))
         if self._screen:
             sys.stdout.write("\x1b[?1049h\x1b[?25l")
@@ -291,7 +207,7 @@ class _Watch:
         while True:
             before = self._arrivals
             begin = time.monotonic()
-            changed = self._poll(worker) or self._arrivals is not before
+            changed = self._poll(looker) or self._arrivals is not before
             least = _SOON_S if is_unsettled(self._arrivals) else _POLL_S
             pause = max(least, 4 * (time.monotonic() - begin))  # a large folder costs a fifth
             try:
@@ -300,8 +216,13 @@ class _Watch:
                 kind, value = "", None
             if kind == "stop":
                 break
+            if kind == "fail":
+                raise value
             if kind == "look":
-                self._take(value)
+                self._take(*value)
+                changed = True
+            elif kind == "place":
+                self._put_in_place(*value)
                 changed = True
             elif kind == "press":
                 now, _ = self._state()
@@ -321,8 +242,9 @@ class _Watch:
         if self._marks.trouble:
             print_wrapped(self._marks.trouble, err=True)
 
-    def _poll(self, worker: _Worker) -> bool:
+    def _poll(self, looker: GuardedReader) -> bool:
         """Look what is there and begin the next look; whether frames.csv has changed."""
+        from lab.session.warm_looks import look_warm
         from lab.session.watching import forgotten, next_file, scan, scanned, started
 
         at_s = time.monotonic()
@@ -336,7 +258,7 @@ class _Watch:
         if file is not None:
             self._arrivals = started(self._arrivals, file)
             self._tasks[file] = self._task(file)
-            worker.look(self._tasks[file])
+            looker.give("look", look_warm, self._tasks[file])
         return is_new_table
 
     def _task(self, file: str) -> LookTask:
@@ -347,9 +269,15 @@ class _Watch:
         if self._table.trouble and not self._screen:
             print_wrapped(self._table.trouble, err=True)
 
-    def _take(self, look: QuickLook) -> None:
+    def _take(self, task: LookTask, outcome: Outcome) -> None:
+        """A look is there; a file can bring down what reads it, and the shoot goes on."""
+        from lab.session.quick_look import QuickLook
         from lab.session.watching import forgotten, looked, stamp_of
 
+        look: QuickLook = outcome.result
+        if outcome.loss:
+            reason = f"{outcome.loss}. Convert it to DNG, or shoot again."
+            look = QuickLook(file=task.file, status="unreadable", reason=reason)
         stamp = stamp_of(self._setting.root / look.file)
         self._arrivals = looked(self._arrivals, time.monotonic(), look, stamp)
         if self._task(look.file) != self._tasks[look.file]:  # frames.csv changed meanwhile
@@ -384,21 +312,33 @@ class _Watch:
         return now, said
 
     def _look_or_place(self, arrival: Arrival) -> QuickLook | None:
-        """A file's look, or one that holds its place in the order of capture till then."""
+        """A file's look, or one that holds its place in the order of capture till then.
+
+        None while it is hardly there, or as long as what the camera wrote is not read.
+        """
         from lab.frames import read_metadata
-        from lab.session.quick_look import QuickLook
         from lab.session.watching import STEADY_S
 
         if arrival.is_done:
             return arrival.look
         if time.monotonic() - arrival.since_s < STEADY_S:
-            return None  # hardly there yet
-        place = self._places.get((arrival.file, arrival.stamp))
-        if place is None:
-            metadata = read_metadata(self._setting.root / arrival.file)
-            place = QuickLook(file=arrival.file, status="waiting", metadata=metadata)
-            self._places[arrival.file, arrival.stamp] = place
-        return place
+            return None
+        key = (arrival.file, arrival.stamp)
+        if key not in self._places:
+            self._places[key] = None
+            path = self._setting.root / arrival.file
+            self._asked_at[path] = key
+            self._tags.give("place", read_metadata, path)
+        return self._places[key]
+
+    def _put_in_place(self, path: Path, outcome: Outcome) -> None:
+        from lab.frames import FrameMetadata
+        from lab.session.quick_look import QuickLook
+
+        file, stamp = self._asked_at[path]
+        metadata = FrameMetadata() if outcome.loss else outcome.result
+        place = QuickLook(file=file, status="waiting", metadata=metadata)
+        self._places[file, stamp] = place
 
     def _tell(self, now: Standing, said: Words) -> None:
         """The terminal's share: a screen, or a line once a frame."""

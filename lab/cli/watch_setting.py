@@ -21,10 +21,13 @@ from lab.optics.system import DEFAULT_WAVELENGTH_UM, channel_band, diffraction_m
 from lab.session.config import SessionConfig, read_session
 from lab.session.frame_files import list_frames, matches
 from lab.session.frame_table import TABLE_NAME, FrameRow, read_frame_table
+from lab.session.guarded_process import Limits
+from lab.session.inventory import sensor_pixels
 from lab.session.quick_look import ChartGuess, LookTask
 from lab.session.standing import Standing
 from lab.session.stops import exact_stop
 from lab.session.watching import Stamp, stamp_of
+from lab.session.workers import limits_for
 from targets.layout import Layout, read_layout
 
 __all__ = ["MARKS_NAME", "FrameTable", "Marks", "Setting", "read_setting"]
@@ -35,6 +38,8 @@ _CHANNEL = "green"
 # registration finds it within 15 % of each.
 _SCALE_STEP = 1.3
 _SCALE_REACH = 1.7  # beyond what a field was printed for. Judged by us, as the next.
+_SHARE_OF_TIME = 0.25  # of the limit for a measurement; a look takes a tenth of one
+_UNKNOWN_PIXELS = 60e6  # of a body that no session describes. Judged by us
 _MOST_OTHERS = 8  # each costs a tenth of a second, and of lost frames alone
 
 
@@ -50,6 +55,13 @@ class Setting:
     stop: float | None
     pitch_um: float | None
     loss: float
+
+    @property
+    def limits(self) -> Limits:
+        """What one look may take; nobody waits for it as long as for a measurement."""
+        pixels = _UNKNOWN_PIXELS if self.config is None else sensor_pixels(self.config)
+        whole = limits_for(pixels)
+        return replace(whole, time_s=_SHARE_OF_TIME * whole.time_s)
 
     def task(self, file: str, row: FrameRow | None) -> LookTask:
         """What to look for in a file; ``row`` is that of frames.csv."""

@@ -27,6 +27,8 @@ __all__ = [
     "region_window",
 ]
 
+_STRIP_BINS = 16
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Reduced:
@@ -79,9 +81,17 @@ def reduce_frame(frame: Frame, *, longest: int) -> Reduced:
     if not min(n_row, n_col) > 0:
         raise ValueError("the frame is smaller than one bin")
     planes = 1 if frame.is_mosaic else frame.pixels.shape[2]
-    # Rows first: this pass over the whole frame is then a sum of contiguous lines.
-    lines = frame.pixels[: n_row * bin_px].reshape(n_row, bin_px, -1).sum(axis=1)
     width = bin_px * planes
+    # Rows first: a pass over the whole frame is then a sum of contiguous lines. In strips,
+    # as the linear values of a whole frame would take twice its memory.
+    lines = np.concatenate(
+        [
+            frame.pixels[i * bin_px : min(i + _STRIP_BINS, n_row) * bin_px]
+            .reshape(-1, bin_px, frame.shape[1] * planes)
+            .sum(axis=1)
+            for i in range(0, n_row, _STRIP_BINS)
+        ]
+    )
     image = lines[:, : n_col * width].reshape(n_row, n_col, width).sum(axis=2)
     image /= np.float32(bin_px * width)
     return Reduced(image=image, bin_px=bin_px)

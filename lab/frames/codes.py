@@ -11,6 +11,7 @@ whoever placed it: its text is foreign input.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +19,7 @@ from scipy import ndimage
 
 from lab.errors import FrameError
 from lab.frames.frame import Frame
+from lab.frames.linear import LinearMosaic
 from targets.errors import TargetError
 from targets.slates import Slate, parse_slate
 
@@ -55,8 +57,8 @@ def read_codes(frame: Frame) -> tuple[str, ...]:
         [zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.MicroQRCode]
     )
     texts: dict[str, None] = {}
-    smooth = [_smoothed(picture) for picture in pictures[:-1]]
-    for picture in [*pictures, *smooth]:
+    smooth = (_smoothed(picture) for picture in pictures[:-1])  # one at a time in memory
+    for picture in chain(pictures, smooth):
         levels = _levels(picture, *greys)
         for binarizer in (zxingcpp.Binarizer.LocalAverage, zxingcpp.Binarizer.FixedThreshold):
             found = zxingcpp.read_barcodes(
@@ -108,13 +110,14 @@ def _pictures(frame: Frame) -> Iterator[Picture]:
     """The frame made smaller and smaller; each value is a mean [DN]."""
     p, q = frame.pattern.shape if frame.is_mosaic else (_BIN_PX, _BIN_PX * frame.pixels.shape[2])
     # Planes of one pixel lie side by side in a row: a wider bin averages them too.
-    picture = _binned(frame.pixels.reshape(frame.shape[0], -1), p, q)
+    lines = frame.pixels if frame.is_mosaic else np.reshape(frame.pixels, (frame.shape[0], -1))
+    picture = _binned(lines, p, q)
     while min(picture.shape) >= _SMALLEST:
         yield picture
         picture = _binned(picture, 2, 2)
 
 
-def _binned(image: Picture, p: int, q: int) -> Picture:
+def _binned(image: Picture | LinearMosaic, p: int, q: int) -> Picture:
     """Means of bins of p rows and q columns; a remainder that fills none is left out."""
     n_row, n_col = image.shape[0] // p, image.shape[1] // q
     bins = np.empty((n_row, n_col), np.float32)

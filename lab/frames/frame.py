@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lab.edges.types import FloatArray, MaskArray
+from lab.frames.linear import LinearMosaic
 
 __all__ = ["CHANNELS", "Frame", "FrameMetadata"]
 
@@ -44,8 +45,9 @@ class Frame:
     ----------
     path : Path
         The file.
-    pixels : ndarray, (n_row, n_col) or (n_row, n_col, 3), float32
-        Linear, black-subtracted [DN]. 2-D: raw mosaic. 3-D: red, green, blue.
+    pixels : ndarray or LinearMosaic, (n_row, n_col) or (n_row, n_col, 3), float32
+        Linear, black-subtracted [DN]. 2-D: raw mosaic. 3-D: red, green, blue. To be read in
+        parts: those of a ``LinearMosaic`` are computed when they are asked for.
     pattern : ndarray of int8, (p, q)
         Mosaic only: index into ``CHANNELS`` of each site of the repeating
         pattern, pattern[row % p, col % q]; both greens are 1. Empty (0, 0) for 3-D.
@@ -59,7 +61,7 @@ class Frame:
     """
 
     path: Path
-    pixels: npt.NDArray[np.float32]
+    pixels: npt.NDArray[np.float32] | LinearMosaic
     pattern: npt.NDArray[np.int8]
     saturated: MaskArray
     white_dn: float

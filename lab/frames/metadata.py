@@ -51,12 +51,20 @@ def read_metadata(path: Path) -> FrameMetadata:
 
 
 def read_tags(path: Path) -> Tags:
-    """EXIF tags by name, such as "EXIF FNumber"; empty where none can be read."""
+    """EXIF tags by name, such as "EXIF FNumber"; empty where none can be read.
+
+    Raises
+    ------
+    MemoryError
+        If a broken tag claims more memory than there is.
+    """
     import exifread
 
     try:
         with path.open("rb") as file:
             tags: Tags = exifread.process_file(file, details=False, extract_thumbnail=False)
+    except MemoryError:  # what is left of the process is of no use
+        raise
     except Exception:  # a broken tag raises whatever it happens to hit
         return {}
     return tags

@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from lab.edges.types import FloatArray, MaskArray, NoiseModel
 from lab.frames.frame import CHANNELS, Frame
+from lab.frames.linear import LinearMosaic
 
 __all__ = ["estimate_noise", "noise_from_pair"]
 
@@ -128,7 +129,7 @@ def _contrasts() -> npt.NDArray[np.float32]:
 _CONTRASTS = _contrasts()
 
 
-def _plane(frame: Frame, channel: str) -> npt.NDArray[np.float32]:
+def _plane(frame: Frame, channel: str) -> npt.NDArray[np.float32] | LinearMosaic:
     return frame.pixels if frame.is_mosaic else frame.pixels[:, :, CHANNELS.index(channel)]
 
 

@@ -23,6 +23,7 @@ from lab.edges.types import MaskArray
 from lab.errors import FrameError
 from lab.frames.container import can_hold
 from lab.frames.frame import Frame
+from lab.frames.linear import LinearMosaic
 from lab.frames.metadata import metadata_from_raw, metadata_from_tags, read_tags
 
 __all__ = ["SATURATION_SHARE", "decode_raw", "with_neighbours"]
@@ -33,6 +34,7 @@ SATURATION_SHARE = 0.99
 
 _M_MMAP_THRESHOLD = -3  # of the GNU C library's malloc.h, from memory
 _FRESH_BYTES = 4_000_000  # frames of 2 megapixels and more
+_STRIP_ROWS = 64  # of the mosaic at a time: they stay in the cache
 
 _AGAIN = "Copy it from the card again, or shoot again."
 
@@ -59,16 +61,19 @@ def decode_raw(path: Path) -> Frame:
     import rawpy
 
     tags = read_tags(path)
-    _fresh_memory()
+    is_fresh = _fresh_memory()
     try:
-        with rawpy.imread(str(path)) as raw:
-            _check_size(path, raw.sizes)
-            pattern, black = _pattern_and_black(path, raw)
-            white = _white(raw)
-            _check_content(path, raw.raw_image_visible, white)
-            pixels = _subtract(raw.raw_image_visible, black)
+        raw = rawpy.imread(str(path))
+        _check_size(path, raw.sizes)
+        pattern, black = _pattern_and_black(path, raw)
+        white = _white(raw)
+        values = raw.raw_image_visible  # the decoder's own memory, which lives as long as this
+        _check_content(path, values, white)
+        metadata = metadata_from_tags(tags) if tags else metadata_from_raw(raw)
+        if not (is_fresh and raw.raw_image.nbytes > 2 * _FRESH_BYTES):
+            values = values.copy()
             raw.raw_image[:] = 0  # whatever meets this memory next must not take it for its own
-            metadata = metadata_from_tags(tags) if tags else metadata_from_raw(raw)
+            raw.close()
     except rawpy.LibRawFileUnsupportedError:
         raise FrameError(
             f"{path.name}: not a raw file that can be read here, nor TIFF, PNG or JPEG. "
@@ -84,11 +89,12 @@ def decode_raw(path: Path) -> Frame:
             f"{path.name}: its white level ({white} DN) is not above its black level "
             f"({black.max():g} DN). Convert it to DNG with another converter."
         )
+    pixels = LinearMosaic(values, black)
     return Frame(
         path=path,
         pixels=pixels,
         pattern=pattern,
-        saturated=with_neighbours(pixels >= SATURATION_SHARE * white_dn),
+        saturated=_saturated(pixels, SATURATION_SHARE * white_dn),
         white_dn=white_dn,
         metadata=metadata,
     )
@@ -101,18 +107,26 @@ def with_neighbours(mask: MaskArray) -> MaskArray:
     """
     if not mask.any():
         return mask
-    rows = mask.copy()
-    rows[1:] |= mask[:-1]
-    rows[:-1] |= mask[1:]
-    grown = rows.copy()
-    grown[:, 1:] |= rows[:, :-1]
-    grown[:, :-1] |= rows[:, 1:]
+    grown = np.empty_like(mask)
+    for start in range(0, len(mask), _STRIP_ROWS):
+        above = max(start - 1, 0)
+        strip = mask[above : start + _STRIP_ROWS + 1]
+        rows = strip.copy()
+        rows[1:] |= strip[:-1]
+        rows[:-1] |= strip[1:]
+        rows = rows[start - above :][:_STRIP_ROWS]
+        out = grown[start : start + _STRIP_ROWS]
+        out[:] = rows
+        out[:, 1:] |= rows[:, :-1]
+        out[:, :-1] |= rows[:, 1:]
     return grown
 
 
 @cache
-def _fresh_memory() -> None:
+def _fresh_memory() -> bool:
     """Have large blocks of memory come from the system, all zero, instead of used ones.
+
+    They go back to it as soon as they are free. Whether that could be arranged.
 
     LibRaw does not clear what it decodes into. Where a broken file holds fewer rows than its
     tables say, the rest would show the frame before it, and be measured; as zeros they are
@@ -121,7 +135,8 @@ def _fresh_memory() -> None:
     """
     if sys.platform == "linux":
         with suppress(AttributeError, OSError):  # another C library
-            ctypes.CDLL(None).mallopt(_M_MMAP_THRESHOLD, _FRESH_BYTES)
+            return bool(ctypes.CDLL(None).mallopt(_M_MMAP_THRESHOLD, _FRESH_BYTES))
+    return False
 
 
 def _check_size(path: Path, sizes: Any) -> None:
@@ -168,16 +183,20 @@ def _check_content(path: Path, values: npt.NDArray[np.uint16], white: int) -> No
         raise FrameError(f"{path.name}: every pixel has the same value ({first} DN). {mend}")
 
 
-def _subtract(
-    values: npt.NDArray[np.uint16], black: npt.NDArray[np.float32]
-) -> npt.NDArray[np.float32]:
-    n_row, n_col = values.shape
-    p, q = black.shape
-    pixels = np.empty((n_row, n_col), dtype=np.float32)
-    for row in range(p):  # one pass without a second copy of the frame
-        level = np.tile(black[row], -(-n_col // q))[:n_col]
-        np.subtract(values[row::p], level, out=pixels[row::p])
-    return pixels
+def _saturated(pixels: LinearMosaic, full_dn: float) -> MaskArray:
+    """Pixels at or next to full scale; read-only and without memory of its own if there are none.
+
+    In strips of rows, as the values of the whole frame would take four bytes a pixel.
+    """
+    mask: MaskArray | None = None
+    for start in range(0, len(pixels), _STRIP_ROWS):
+        full = pixels[start : start + _STRIP_ROWS] >= full_dn
+        if full.any():
+            mask = np.zeros(pixels.shape, np.bool_) if mask is None else mask
+            mask[start : start + _STRIP_ROWS] = full
+    if mask is None:
+        return np.broadcast_to(np.False_, pixels.shape)
+    return with_neighbours(mask)
 
 
 def _words(error: Exception) -> str:

@@ -1,44 +1,38 @@
 """A measured session as one file to hand on: everything but the raw frames.
 
-A bundle is a zip archive of these members, all UTF-8:
+A bundle is a zip archive of these members:
 
 ``manifest.json``  ``schema``, ``stopwise_version``, ``loss_percent``, ``rules``,
-                   ``with_names``, and ``sha256``: the hash of each other member
+                   ``with_names``, ``with_profiles``, and ``sha256``: the hash of each
+                   other member
 ``session.toml``   the configuration, without remarks, paths or patterns of its owner's
 ``target.json``    the target's layout record, where the session has one
-``frames.json``    ``curves``, each as base64 of little-endian 64-bit floats, and ``frames``:
-                   the records of ``lab.session.records`` without profiles, an edge's curves
-                   as places in the list of curves
+``frames.json``    frames, see ``lab.session.bundle_frames``
+``curves.f64``     their curves
 ``result.json``    as ``lab.inference.result_json`` writes it
 ``trials.json``    likewise
 
-Names are neutral (``lab.session.neutral``). The same session gives the same bytes.
-``recomputed`` works the result out again from the frames in it, to the same digits where
-version and machine are the same; trials cannot be, since they need the profiles.
+All but ``curves.f64`` are UTF-8. Names are neutral (``lab.session.neutral``). The same
+session gives the same bytes. A bundle of an earlier schema is read without profiles.
 
-A bundle may come from anywhere: nothing is ever unpacked to disk, every size is counted
-while it is read and not believed, and what is not as above is a ``LabError``.
+``recomputed`` works result and trials out again from the frames in it, to the same digits
+where version and machine are the same. Trials need their frames' edge profiles, most of a
+bundle's size: where they would make it larger than is read, they are left out.
+
+What is not as above is a ``LabError`` (``lab.session.bundle_archive``).
 """
 
 from __future__ import annotations
 
-import base64
-import binascii
-import hashlib
 import os
-import stat
-import zipfile
-import zlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from importlib.metadata import version
-from io import BytesIO
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
-import numpy as np
-
-from lab.errors import LabError
+from lab.errors import LabError, SessionError
 from lab.inference.result_json import (
     SCHEMA,
     as_plain,
@@ -54,50 +48,49 @@ from lab.inference.result_json import (
 from lab.inference.results import SessionResult
 from lab.inference.rules import DEFAULT_RULES
 from lab.inference.trial_records import TrialResult
+from lab.session.bundle_archive import (
+    CURVES_NAME,
+    LIMITS,
+    MANIFEST_NAME,
+    archived,
+    archived_members,
+    member_text,
+    refuse,
+)
+from lab.session.bundle_frames import Exposure, packed_frames, read_frames
 from lab.session.config import SessionConfig, parse_session
+from lab.session.draft import Assignment, FrameAssignment
 from lab.session.kept_result import Analysed
 from lab.session.neutral import Renaming, neutral_config
-from lab.session.records import CURVES, PROFILE, EdgeRecord, FrameRecord
+from lab.session.records import FrameRecord
 from lab.session.running import MeasuredSession
 from lab.session.session_text import config_text
-from lab.session.text_file import shown
 from targets.layout import Layout, read_layout
 
 __all__ = ["Bundle", "read_bundle", "recomputed", "renamed", "session_bundle", "write_bundle"]
 
-_MANIFEST = "manifest.json"
-# Largest uncompressed size of each member: 1000 frames of 36 edges need 80 MB of frames.
-# Together below 200 MB.
-_LIMITS = {
-    _MANIFEST: 100_000,
-    "session.toml": 200_000,
-    "target.json": 16_000_000,
-    "frames.json": 120_000_000,
-    "result.json": 30_000_000,
-    "trials.json": 30_000_000,
-}
-_MOST_BYTES = 150_000_000  # of the file
-_CHUNK = 1 << 16
-_MOST_DIRECTORY = 4096  # bytes: six entries of ours take 400
-_END, _END_64, _END_SIZE = b"PK\x05\x06", b"PK\x06\x07", 22
-_ZIP_DATE = (1980, 1, 1, 0, 0, 0)  # the earliest that the format knows
-_MOST_FIGURES = 50_000_000  # of all curves together, each as often as it is referred to
-_KEPT_CURVES = tuple(name for name in CURVES if name not in PROFILE)
-_MEND = "Ask for the file again, or make it with: stopwise report SESSION --bundle FILE.zip"
+_BUNDLE_SCHEMA = 3  # below it curves stood in frames.json, and profiles were left out
+_KEYS = ("stopwise_version", "loss_percent", "rules", "with_names", "sha256")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Bundle:
-    """A session as it is shared; ``with_names``: frames have the last part of their names."""
+    """A session as it is shared.
+
+    ``with_names``: frames have the last part of their names; ``with_profiles``: trials'
+    frames have what these are worked out from.
+    """
 
     config: SessionConfig
     layout: Layout | None
     frames: tuple[FrameRecord, ...]
+    exposures: tuple[Exposure, ...]
     result: SessionResult
     trials: tuple[TrialResult, ...]
     loss_percent: float
     rules: tuple[str, ...]
     with_names: bool
+    with_profiles: bool
     stopwise_version: str
 
 
@@ -139,11 +132,17 @@ def session_bundle(
         config=neutral_config(config),
         layout=layout,
         frames=measured.frames,
+        exposures=tuple(
+            Exposure(trial=frame.trial, condition=frame.condition, exposure_s=frame.exposure_s)
+            for frame in measured.assignment.frames
+            if frame.trial and frame.exposure_s
+        ),
         result=analysed[0],
         trials=analysed[1],
         loss_percent=float(loss_percent),
         rules=tuple(rules),
         with_names=with_names,
+        with_profiles=True,
         stopwise_version=version("stopwise"),
     )
     return _under(renaming, whole)
@@ -173,24 +172,64 @@ def _under(renaming: Renaming, bundle: Bundle) -> Bundle:
     )
 
 
-def recomputed(bundle: Bundle) -> SessionResult:
-    """The session's result, worked out again from the frames in the bundle.
+def recomputed(bundle: Bundle) -> Bundle:
+    """The same with result and trials worked out again, from the frames and loss in it.
 
     Sentences on the assignment of frames, which lead the cautions, are taken as they are.
 
     Parameters
     ----------
     bundle : Bundle
+
+    Raises
+    ------
+    LabError
+        If it has trials, but not what they are worked out from.
     """
     from lab.inference.lens_result import lens_result, with_lens
     from lab.inference.session_analysis import analyse_session
 
     config, frames, loss = bundle.config, bundle.frames, bundle.loss_percent
+    if bundle.trials and not bundle.with_profiles:
+        raise LabError(
+            "The bundle was made without the edge profiles of its trials' frames, which would "
+            "have made it too large: its trials cannot be worked out again. Use the session."
+        )
     lens = lens_result(config, frames, loss_percent=loss, rules=bundle.rules)
     result = with_lens(analyse_session(config, frames, loss_percent=loss), lens)
     told = bundle.result.cautions
     said = told[: max(0, len(told) - len(result.cautions))]
-    return replace(result, cautions=(*said, *result.cautions))
+    result = replace(result, cautions=(*said, *result.cautions))
+    return replace(bundle, result=result, trials=tuple(_trials(bundle)))
+
+
+def _trials(bundle: Bundle) -> Iterator[TrialResult]:
+    from lab.inference.trial_analysis import analyse_trial
+
+    # Of an assignment a trial needs the exposures alone.
+    written = tuple(
+        FrameAssignment(
+            file="",
+            series=None,
+            magnification=None,
+            marked_stop=None,
+            focus_position_um=None,
+            condition=one.condition,
+            use=True,
+            source="",
+            trial=one.trial,
+            exposure_s=one.exposure_s,
+        )
+        for one in bundle.exposures
+    )
+    assignment = Assignment(frames=written, problems=())
+    for series in bundle.config.trials:
+        try:
+            yield analyse_trial(
+                bundle.config, assignment, bundle.frames, series, loss_percent=bundle.loss_percent
+            )
+        except SessionError:  # a trial without its reference: the cautions say so
+            continue
 
 
 def write_bundle(bundle: Bundle, path: Path) -> None:
@@ -206,36 +245,34 @@ def write_bundle(bundle: Bundle, path: Path) -> None:
     LabError
         If it cannot be written, or is larger than ``read_bundle`` takes.
     """
-    texts = {
-        "session.toml": config_text(bundle.config),
-        "frames.json": _frames_to_json(bundle.frames),
-        "result.json": result_to_json(bundle.result),
-        "trials.json": trials_to_json(bundle.trials),
+    packed = _packed(bundle)
+    if len(packed[1]) > LIMITS[CURVES_NAME]:
+        bundle = replace(bundle, with_profiles=False)
+        packed = _packed(bundle)
+    contents = {
+        "session.toml": config_text(bundle.config).encode(),
+        "frames.json": packed[0].encode(),
+        CURVES_NAME: packed[1],
+        "result.json": result_to_json(bundle.result).encode(),
+        "trials.json": trials_to_json(bundle.trials).encode(),
     }
     if bundle.layout is not None:
         plain = as_plain(Layout, bundle.layout, "target")
-        texts["target.json"] = write_json({"schema": SCHEMA, "layout": plain})
+        contents["target.json"] = write_json({"schema": SCHEMA, "layout": plain}).encode()
     manifest = {
-        "schema": SCHEMA,
+        "schema": _BUNDLE_SCHEMA,
         "stopwise_version": bundle.stopwise_version,
         "loss_percent": bundle.loss_percent,
         "rules": list(bundle.rules),
         "with_names": bundle.with_names,
-        "sha256": {name: _sha256(text.encode()) for name, text in sorted(texts.items())},
+        "with_profiles": bundle.with_profiles,
+        "sha256": {name: sha256(content).hexdigest() for name, content in sorted(contents.items())},
     }
-    texts[_MANIFEST] = write_json(manifest)
-    archive = BytesIO()
-    with zipfile.ZipFile(archive, "w") as whole:
-        for name, text in sorted(texts.items()):
-            if len(text.encode()) > _LIMITS[name]:
-                _fail(path, f"{name} would be larger than {_LIMITS[name]} bytes")
-            info = zipfile.ZipInfo(name, date_time=_ZIP_DATE)
-            info.compress_type = zipfile.ZIP_DEFLATED
-            info.create_system, info.external_attr = 3, (stat.S_IFREG | 0o644) << 16
-            whole.writestr(info, text.encode())
+    contents[MANIFEST_NAME] = write_json(manifest).encode()
+    archive = archived(contents, path)
     part = path.with_name(f"{path.name}.part")
     try:
-        part.write_bytes(archive.getvalue())
+        part.write_bytes(archive)
         os.replace(part, path)
     except OSError as error:
         part.unlink(missing_ok=True)
@@ -257,222 +294,81 @@ def read_bundle(path: Path) -> Bundle:
     LabError
         If it is no sound bundle of a version that is known.
     """
-    members = _members(path)
+    members = archived_members(path)
 
     def where(name: str) -> str:
         return f"{path}, {name}"
 
-    if _MANIFEST not in members:
-        _fail(path, f"{_MANIFEST} is not in it")
-    keys = ("stopwise_version", "loss_percent", "rules", "with_names", "sha256")
-    named = where(_MANIFEST)
-    manifest = checked_schema(read_json(_text(members.pop(_MANIFEST), named), named), keys, named)
+    if MANIFEST_NAME not in members:
+        refuse(path, f"{MANIFEST_NAME} is not in it")
+    named = where(MANIFEST_NAME)
+    manifest = _manifest(member_text(members.pop(MANIFEST_NAME), named), named)
     hashes = from_plain(dict[str, str], manifest["sha256"], f"{named}: sha256")
     if set(hashes) != set(members):
-        _fail(path, f"{_MANIFEST} lists other members than it holds")
+        refuse(path, f"{MANIFEST_NAME} lists other members than it holds")
     for name, content in members.items():
-        if _sha256(content) != hashes[name]:
-            _fail(path, f"{name} is not as it was written: its SHA-256 differs")
-    texts = {name: _text(content, where(name)) for name, content in members.items()}
-    for name in ("session.toml", "frames.json", "result.json", "trials.json"):
-        if name not in texts:
-            _fail(path, f"{name} is not in it")
+        if sha256(content).hexdigest() != hashes[name]:
+            refuse(path, f"{name} is not as it was written: its SHA-256 differs")
+    has_curves = manifest["schema"] >= _BUNDLE_SCHEMA
+    needed = ("session.toml", "frames.json", "result.json", "trials.json")
+    for name in (*needed, *([CURVES_NAME] if has_curves else [])):
+        if name not in members:
+            refuse(path, f"{name} is not in it")
+    if not has_curves and CURVES_NAME in members:
+        refuse(path, f"{CURVES_NAME} belongs in no bundle of its schema")
+    curves = members.pop(CURVES_NAME) if has_curves else None
+    texts = {name: member_text(content, where(name)) for name, content in members.items()}
     config = parse_session(texts["session.toml"], where("session.toml"))
     if (config.target.layout is not None) != ("target.json" in texts):
-        _fail(path, "session.toml and target.json do not fit")
+        refuse(path, "session.toml and target.json do not fit")
     loss = from_plain(float, manifest["loss_percent"], f"{named}: loss_percent")
     if not 0 < loss < 100:
-        _fail(path, f"{_MANIFEST}, loss_percent must lie between 0 and 100")
+        refuse(path, f"{MANIFEST_NAME}, loss_percent must lie between 0 and 100")
+    frames, exposures = read_frames(texts["frames.json"], curves, path)
     return Bundle(
         config=config,
         layout=_layout(texts["target.json"], where("target.json"))
         if "target.json" in texts
         else None,
-        frames=_frames_from_json(texts["frames.json"], where("frames.json")),
+        frames=frames,
+        exposures=exposures,
         result=result_from_json(texts["result.json"], where("result.json")),
         trials=trials_from_json(texts["trials.json"], where("trials.json")),
         loss_percent=loss,
         rules=from_plain(tuple[str, ...], manifest["rules"], f"{named}: rules"),
         with_names=from_plain(bool, manifest["with_names"], f"{named}: with_names"),
+        with_profiles=has_curves
+        and from_plain(bool, manifest["with_profiles"], f"{named}: with_profiles"),
         stopwise_version=from_plain(str, manifest["stopwise_version"], f"{named}: version"),
     )
+
+
+def _packed(bundle: Bundle) -> tuple[str, bytes]:
+    return packed_frames(bundle.frames, bundle.exposures, with_profiles=bundle.with_profiles)
+
+
+def _manifest(text: str, where: str) -> dict[str, Any]:
+    """The manifest, its version looked at first: a newer one may have other keys.
+
+    Raises
+    ------
+    LabError
+        If it is none of ours, or of a newer stopwise.
+    """
+    found = read_json(text, where)
+    schema = found.get("schema") if isinstance(found, dict) else None
+    if not isinstance(schema, int) or isinstance(schema, bool) or schema < 1:
+        refuse(where, "has no schema number")
+    if schema > _BUNDLE_SCHEMA:
+        raise LabError(
+            f"{where}: made by a newer stopwise (schema {schema}, this one reads "
+            f"{_BUNDLE_SCHEMA}): update stopwise."
+        )
+    keys = (*_KEYS, "with_profiles") if schema == _BUNDLE_SCHEMA else _KEYS
+    return {**checked_schema({**found, "schema": SCHEMA}, keys, where), "schema": schema}
 
 
 def _layout(text: str, where: str) -> Layout:
     document = checked_schema(read_json(text, where), ("layout",), where)
     layout: Layout = from_plain(Layout, document["layout"], f"{where}: layout")
     return layout
-
-
-def _frames_to_json(frames: Sequence[FrameRecord]) -> str:
-    places: dict[bytes, int] = {}  # by content: all edges share a few grids of frequencies
-    plain = []
-    for frame in frames:
-        record = as_plain(FrameRecord, replace(frame, edges=()), frame.file)
-        for edge in frame.edges:
-            bare = replace(edge, **{name: () for name in CURVES})  # type: ignore[arg-type]
-            figures = as_plain(EdgeRecord, bare, frame.file)
-            for name in PROFILE:
-                del figures[name]
-            for name in _KEPT_CURVES:
-                curve = np.asarray(getattr(edge, name), dtype="<f8").tobytes()
-                figures[name] = places.setdefault(curve, len(places))
-            record["edges"].append(figures)
-        plain.append(record)
-    curves = [base64.b64encode(curve).decode() for curve in places]
-    return write_json({"schema": SCHEMA, "curves": curves, "frames": plain})
-
-
-def _frames_from_json(text: str, where: str) -> tuple[FrameRecord, ...]:
-    document = checked_schema(read_json(text, where), ("curves", "frames"), where)
-    coded = from_plain(tuple[str, ...], document["curves"], f"{where}: curves")
-    curves = [_curve(code, f"{where}: curves[{i}]") for i, code in enumerate(coded)]
-    if not isinstance(document["frames"], list):
-        _fail(where, "frames must be a list")
-    frames = []
-    left = _MOST_FIGURES
-    for i, plain in enumerate(document["frames"]):
-        at = f"{where}: frames[{i}]"
-        edges = plain.get("edges") if isinstance(plain, dict) else None
-        if not isinstance(edges, list):
-            _fail(at, "must be an object with a list of edges")
-        frame: FrameRecord = from_plain(FrameRecord, {**plain, "edges": []}, at)
-        records = []
-        for j, figures in enumerate(edges):
-            record, count = _edge(figures, curves, f"{at}.edges[{j}]")
-            left -= count
-            if left < 0:
-                _fail(where, "curves are referred to more often than in any of ours")
-            records.append(record)
-        frames.append(replace(frame, edges=tuple(records)))
-    if len({frame.file for frame in frames}) != len(frames):
-        _fail(where, "two frames have one name")
-    return tuple(frames)
-
-
-def _edge(figures: Any, curves: Sequence[tuple[float, ...]], at: str) -> tuple[EdgeRecord, int]:
-    """An edge's record, and how many figures its curves hold."""
-    if not isinstance(figures, dict) or any(name in figures for name in PROFILE):
-        _fail(at, "must be an object without profiles")
-    bare = from_plain(EdgeRecord, {**figures, **{name: [] for name in CURVES}}, at)
-    found: dict[str, Any] = {}
-    for name in _KEPT_CURVES:
-        place = from_plain(int, figures.get(name), f"{at}.{name}")
-        if not 0 <= place < len(curves):
-            _fail(f"{at}.{name}", "is no place in the list of curves")
-        found[name] = curves[place]
-    count = sum(map(len, found.values()))
-    try:
-        return replace(bare, **found), count
-    except ValueError as error:
-        _fail(at, str(error))
-
-
-def _curve(code: str, at: str) -> tuple[float, ...]:
-    try:
-        content = base64.b64decode(code, validate=True)
-    except (binascii.Error, ValueError):
-        _fail(at, "is no base64")
-    if len(content) % 8:
-        _fail(at, "is no list of 64-bit floats")
-    return tuple(np.frombuffer(content, dtype="<f8").tolist())
-
-
-def _members(path: Path) -> dict[str, bytes]:
-    """The archive's members by name, all in memory, none larger than allowed."""
-    try:
-        if not path.is_file():
-            _fail(path, "there is no such file")
-        with path.open("rb") as file:
-            content = file.read(_MOST_BYTES + 1)
-    except OSError as error:
-        _fail(path, f"cannot be read ({error.strerror})")
-    if len(content) > _MOST_BYTES:
-        _fail(path, f"is larger than {_MOST_BYTES // 1_000_000} MB")
-    _check_end(path, content)
-    try:
-        with zipfile.ZipFile(BytesIO(content)) as archive:
-            return {i.filename: _member(path, archive, i) for i in _listed(path, archive)}
-    except (
-        zipfile.BadZipFile,
-        zlib.error,
-        EOFError,
-        NotImplementedError,
-        OSError,
-        RuntimeError,
-        ValueError,
-    ) as error:
-        _fail(path, f"is damaged ({shown(str(error))})")
-
-
-def _check_end(path: Path, content: bytes) -> None:
-    """Look at the archive's list before anything reads it: ours is short and comes last.
-
-    What stands before or after, a remark, or the larger form of the list is none of ours.
-    """
-    end = content[-_END_SIZE:]
-    if len(end) < _END_SIZE or not end.startswith(_END):
-        _fail(path, "is no bundle, or is cut short")
-    count = int.from_bytes(end[10:12], "little")
-    size = int.from_bytes(end[12:16], "little")
-    start = int.from_bytes(end[16:20], "little")
-    if count > len(_LIMITS) or size > _MOST_DIRECTORY:
-        _fail(path, "holds more members than a bundle has")
-    if (
-        start + size + _END_SIZE != len(content)
-        or content[-_END_SIZE - 20 :].startswith(_END_64)
-        or end[20:22] != b"\0\0"
-    ):
-        _fail(path, "is no bundle: its list of members is not where it belongs")
-
-
-def _listed(path: Path, archive: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
-    """The list of members, each checked by what it says of itself."""
-    members = archive.infolist()
-    for info in members:
-        name = ascii(info.orig_filename)[:60]
-        if info.orig_filename not in _LIMITS:
-            _fail(path, f"holds {name}, which belongs in no bundle")
-        if [one.filename for one in members].count(info.filename) > 1:
-            _fail(path, f"holds {name} twice")
-        if info.flag_bits & 0x41:  # bit 0: encrypted, bit 6: strongly so
-            _fail(path, f"{name} is encrypted")
-        if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-            _fail(path, f"{name} is compressed in a way that no bundle is")
-        if stat.S_IFMT(info.external_attr >> 16) not in (0, stat.S_IFREG):
-            _fail(path, f"{name} is a link or no file")
-    return members
-
-
-def _member(path: Path, archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
-    """Content of a member; its size is counted, whatever its header says."""
-    limit = _LIMITS[info.filename]
-    content = bytearray()
-    with archive.open(info) as stream:
-        while chunk := stream.read(_CHUNK):
-            content += chunk
-            if len(content) > limit:
-                _fail(path, f"{info.filename} is larger than {limit} bytes")
-    if len(content) != info.file_size:
-        _fail(path, f"{info.filename} is cut short")
-    return bytes(content)
-
-
-def _text(content: bytes, where: str) -> str:
-    """A member's text, without control characters, which could play tricks on a terminal."""
-    try:
-        text = content.decode()
-    except UnicodeDecodeError:
-        _fail(where, "is not UTF-8")
-    escapes = text.replace("\\\\", "").replace('\\"', "")
-    if "\\" in escapes or not text.replace("\n", "").isprintable():
-        _fail(where, "holds control characters")
-    return text
-
-
-def _sha256(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
-
-
-def _fail(where: str | Path, wrong: str) -> NoReturn:
-    raise LabError(f"{where}: {wrong}. {_MEND}")

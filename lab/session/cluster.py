@@ -265,5 +265,4 @@ def _on_worker(do: Callable[[Any], Any], item: Any, path: str, limits: Limits) -
         if guard is not None:
             guard.end()
         guard = _local.guard = GuardedProcess(limits)
-    outcome = guard.ask(do, item)
-    return guard.ask(do, item) if outcome.died else outcome
+    return guard.insist(do, item)

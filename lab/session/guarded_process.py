@@ -21,6 +21,7 @@ Left out: sharing work (``lab.session.workers``); protection from files made to 
 
 from __future__ import annotations
 
+import ctypes
 import faulthandler
 import multiprocessing
 import os
@@ -28,8 +29,8 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from importlib import import_module
 from multiprocessing.connection import Connection
@@ -47,6 +48,7 @@ _PRELOAD = [
     "lab.session.preload",
 ]
 _START_S = 120.0  # for a process to be there: a cold disk, a slow virus scanner
+_PR_SET_PDEATHSIG = 1  # of Linux's sys/prctl.h, from memory
 _LATER = 1.25  # the process's own timer, in terms of the parent's
 
 
@@ -101,6 +103,11 @@ class GuardedProcess:
         if self._pipe is None:
             raise ValueError("give it an item first")
         return self._pipe
+
+    @property
+    def is_up(self) -> bool:
+        """Whether a process is there that has done something or is at it."""
+        return self._is_up and self._process.is_alive()
 
     @property
     def left_s(self) -> float:
@@ -165,6 +172,17 @@ class GuardedProcess:
             if found is not None:
                 return found
 
+    def insist(self, do: Callable[[Any], Any], item: Any) -> Outcome:
+        """As ``ask``; once more where the process died, as another one may have caused it.
+
+        Raises
+        ------
+        LabError
+            If no process can be started here.
+        """
+        outcome = self.ask(do, item)
+        return self.ask(do, item) if outcome.died else outcome
+
     def end(self) -> None:
         """End the process at once, whatever it does."""
         if self._process is not None:
@@ -177,13 +195,16 @@ class GuardedProcess:
 
     def _start(self) -> None:
         context = _context()
-        self._pipe, far_end = context.Pipe()
-        self._process = context.Process(
+        pipe, far_end = context.Pipe()
+        process = context.Process(
             target=_serve, args=(far_end, self.limits), daemon=True, name="frame"
         )
-        with one_thread():
-            self._process.start()
-        far_end.close()
+        try:
+            with one_thread(), _ctrl_c_waits():
+                process.start()
+                self._process, self._pipe = process, pipe
+        finally:
+            far_end.close()
 
     def _answer(self, kind: str, value: Any) -> Outcome:
         if kind == "done":
@@ -236,10 +257,31 @@ def _context() -> Any:
     return context
 
 
+@contextmanager
+def _ctrl_c_waits() -> Iterator[None]:
+    """Ctrl-C acts after this: half started processes would end with a traceback of their own.
+
+    The server that is started within stays deaf to it while it loads the libraries, some
+    seconds at the most.
+    """
+    if sys.platform != "linux":
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # starting it lets Ctrl-C through again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _serve(pipe: Connection, limits: Limits) -> None:
     """What the process does: one item after the other, until the parent is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    _end_with_server()
     for module in _PRELOAD:  # where no server has done so
         import_module(module)
     _limit_memory(limits.memory_bytes)
@@ -272,6 +314,13 @@ def _end_with_parent() -> None:
     if parent is not None:
         parent.join()
         os._exit(1)
+
+
+def _end_with_server() -> None:
+    """On Linux, also while a decoder holds Python's lock: the server ends with the parent."""
+    if sys.platform == "linux":
+        with suppress(AttributeError, OSError):  # another C library
+            ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL))
 
 
 def _limit_memory(more_bytes: int) -> None:

@@ -1,7 +1,8 @@
 """What lies in a session's folder, and where does each frame belong?
 
-Metadata and hashes are read from all files; every frame is looked at once for a slate,
-and what was seen is kept in the results store by the file's hash. Nothing is measured.
+Every file is hashed; its metadata are read once, every frame is looked at once for a slate,
+and both are kept in the results store by the file's hash. Whatever parses a file does so in
+a guarded process. Nothing is measured.
 """
 
 from __future__ import annotations
@@ -11,14 +12,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from lab.errors import SessionError
-from lab.frames import FrameMetadata, read_metadata
-from lab.frames.metadata import metadata_from_tags, read_tags
+from lab.frames import FrameMetadata
 from lab.session.assign import assign_frames
 from lab.session.config import SessionConfig, read_session
 from lab.session.draft import Assignment, Problem, listed
 from lab.session.frame_checks import companion_files
 from lab.session.frame_files import list_frames
-from lab.session.guarded_process import GuardedProcess, Limits
+from lab.session.kept_metadata import (
+    METADATA_KEY,
+    metadata_from_json,
+    metadata_to_json,
+    new_metadata,
+)
 from lab.session.measuring import hash_of
 from lab.session.slate_looks import (
     SlateLook,
@@ -27,7 +32,15 @@ from lab.session.slate_looks import (
     looks_to_json,
 )
 from lab.session.store import ResultsStore
-from lab.session.workers import Progress, Run, Work, default_workers, limits_for, worker_pool
+from lab.session.workers import (
+    Progress,
+    Run,
+    Work,
+    default_workers,
+    limits_for,
+    with_mend,
+    worker_pool,
+)
 
 __all__ = [
     "STORE_NAME",
@@ -36,6 +49,8 @@ __all__ = [
     "look_over_session",
     "looked_over",
     "read_inventory",
+    "sensor_pixels",
+    "session_files",
 ]
 
 STORE_NAME = "results.sqlite"
@@ -44,18 +59,22 @@ _SLATES = "slates"  # the looks' key among the store's summaries
 
 @dataclass(frozen=True)
 class Inventory:
-    """What the files of a session are, without a look at their pixels."""
+    """What the files of a session are, without a look at their pixels.
+
+    ``metadata`` and ``hashes`` are by file, ``lost`` by hash: why a file cost the process
+    that read its metadata.
+    """
 
     folder: Path
     config: SessionConfig
     metadata: Mapping[str, FrameMetadata]
     hashes: Mapping[str, str]
+    lost: Mapping[str, str]
 
     @property
     def pixels(self) -> float:
         """Pixels of the sensor, as session.toml describes it."""
-        width_mm, height_mm = self.config.body.sensor_mm
-        return width_mm * height_mm / (1e-3 * self.config.body.pixel_pitch_um) ** 2
+        return sensor_pixels(self.config)
 
     def assigned(self, looks: Mapping[str, SlateLook]) -> Assignment:
         """Every frame's place, with looks by hash."""
@@ -88,8 +107,8 @@ class Inventory:
         )
 
 
-def read_inventory(folder: Path) -> Inventory:
-    """Read a session's configuration, its frames' metadata and hashes.
+def session_files(folder: Path) -> tuple[SessionConfig, tuple[str, ...]]:
+    """A session's configuration and its frame files, none of them opened.
 
     Raises
     ------
@@ -102,27 +121,54 @@ def read_inventory(folder: Path) -> Inventory:
         raise SessionError(
             f"{folder}: no frame file under frames/. Copy the raw files there as session.toml says."
         )
-    paths = {file: folder / "frames" / file for file in files}
-    reader = GuardedProcess(Limits())
-    try:
-        metadata = {file: _metadata(path, reader) for file, path in paths.items()}
-    finally:
-        reader.end()
+    return config, files
+
+
+def read_inventory(folder: Path, store: ResultsStore | None = None) -> Inventory:
+    """Read a session's configuration, its frames' metadata and hashes.
+
+    Parameters
+    ----------
+    folder : Path
+    store : ResultsStore, optional
+        The session's, for what it knows of the files; None opens it if it is there.
+
+    Raises
+    ------
+    SessionError
+        If the folder, session.toml or the store is wrong, or there are no frames.
+    LabError
+        If no process can be started to read the files of which the store knows nothing.
+    """
+    config, files = session_files(folder)
+    hashes = {file: hash_of(folder / "frames" / file) for file in files}
+    text = None
+    if store is not None:
+        text = store.get_summary(METADATA_KEY)
+    elif (folder / STORE_NAME).exists():
+        with ResultsStore(folder / STORE_NAME) as own:
+            text = own.get_summary(METADATA_KEY)
+    known = metadata_from_json(text)
+    new = {
+        sha256: folder / "frames" / file
+        for file, sha256 in hashes.items()
+        if sha256 and sha256 not in known
+    }
+    found, lost = new_metadata(new, limits_for(sensor_pixels(config)))
+    known |= found
     return Inventory(
         folder=folder,
         config=config,
-        metadata=metadata,
-        hashes={file: hash_of(path) for file, path in paths.items()},
+        metadata={file: known.get(sha256, FrameMetadata()) for file, sha256 in hashes.items()},
+        hashes=hashes,
+        lost={sha256: with_mend(loss) for sha256, loss in lost.items()},
     )
 
 
-def _metadata(path: Path, reader: GuardedProcess) -> FrameMetadata:
-    """As ``read_metadata``, the raw decoder's share of it in a process of its own."""
-    tags = read_tags(path)
-    if tags:
-        return metadata_from_tags(tags)
-    outcome = reader.ask(read_metadata, path)
-    return FrameMetadata() if outcome.loss else outcome.result
+def sensor_pixels(config: SessionConfig) -> float:
+    """Pixels of the sensor that a session describes."""
+    width_mm, height_mm = config.body.sensor_mm
+    return width_mm * height_mm / (1e-3 * config.body.pixel_pitch_um) ** 2
 
 
 def look_over_session(
@@ -152,13 +198,15 @@ def look_over_session(
     ValueError
         If workers is not >= 1.
     """
-    inventory = read_inventory(Path(folder))
-    inventory.assigned({})  # a wrong frames.csv is told before any frame is decoded
-    if workers is None:
-        workers = default_workers(inventory.pixels)
-    pool = worker_pool(workers, limits_for(inventory.pixels))
-    with ResultsStore(inventory.folder / STORE_NAME) as store, pool as run:
-        looks = looked_over(inventory, store, run, slate_progress)
+    folder = Path(folder)
+    session_files(folder)  # what is wrong with it is told before a store is made
+    with ResultsStore(folder / STORE_NAME) as store:
+        inventory = read_inventory(folder, store)
+        inventory.assigned({})  # a wrong frames.csv is told before any frame is decoded
+        if workers is None:
+            workers = default_workers(inventory.pixels)
+        with worker_pool(workers, limits_for(inventory.pixels)) as run:
+            looks = looked_over(inventory, store, run, slate_progress)
     assignment = inventory.assigned(looks)
     problems = (*assignment.problems, *inventory.unreadable(looks))
     return inventory.config, replace(assignment, problems=problems)
@@ -174,6 +222,8 @@ def looked_over(
 ) -> dict[str, SlateLook]:
     """Looks by hash of all frames: those of the store, and new ones, which it then keeps.
 
+    It keeps the metadata too.
+
     Parameters
     ----------
     inventory : Inventory
@@ -183,7 +233,9 @@ def looked_over(
     progress : callable, optional
         Called with (frames looked at, frames in all), if any must be looked at.
     """
+    _keep_metadata(inventory, store)
     looks = kept_looks(store)
+    looks |= {sha256: SlateLook(unreadable=loss) for sha256, loss in inventory.lost.items()}
     unseen = inventory.unseen(looks)
     if not unseen:
         return looks
@@ -200,6 +252,19 @@ def looked_over(
         known = {h: look for h, look in looks.items() if h in inventory.hashes.values()}
         store.put_summary(_SLATES, looks_to_json(known))
     return looks
+
+
+def _keep_metadata(inventory: Inventory, store: ResultsStore) -> None:
+    """Put them into the store, unless it has just these."""
+    text = metadata_to_json(
+        {
+            sha256: inventory.metadata[file]
+            for file, sha256 in inventory.hashes.items()
+            if sha256 and sha256 not in inventory.lost
+        }
+    )
+    if text != store.get_summary(METADATA_KEY):
+        store.put_summary(METADATA_KEY, text)
 
 
 def _look_for_slate(frame: tuple[str, Path]) -> tuple[str, SlateLook]:

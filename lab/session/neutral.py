@@ -91,19 +91,13 @@ class Renaming:
         return changed
 
     def frame(self, frame: FrameRecord) -> FrameRecord:
-        """A frame's record under its new name, without the edges' profiles."""
+        """A frame's record under its new name."""
         return replace(
             frame,
             file=self.names[frame.file],
             reason=self.text(frame.reason, frame.file),
             edges=tuple(
-                replace(
-                    edge,
-                    reason=self.text(edge.reason, frame.file),
-                    profile_px=(),
-                    profile_dn=(),
-                    profile_std_dn=(),
-                )
+                replace(edge, reason=self.text(edge.reason, frame.file)) if edge.reason else edge
                 for edge in frame.edges
             ),
         )
@@ -125,18 +119,23 @@ def neutral_config(config: SessionConfig) -> SessionConfig:
     )
 
 
-def _changed(value: Any, file: Callable[[str], str], text: Callable[[str], str]) -> Any:
+def _changed(value: Any, file: Callable[[str], str], text: Callable[[str, str | None], str]) -> Any:
     """A value with the fields of its records changed that name files."""
     if isinstance(value, tuple):
         return tuple(_changed(one, file, text) for one in value)
     if not is_dataclass(value) or isinstance(value, type):
         return value
+    about = getattr(value, "file", None)
     new: dict[str, Any] = {}
     for item in fields(value):
         old = getattr(value, item.name)
         if item.name in _FILES or item.name in _TEXTS:
-            change = file if item.name in _FILES else text
-            new[item.name] = change(old) if isinstance(old, str) else tuple(map(change, old))
+            many = (old,) if isinstance(old, str) else old
+            if item.name in _FILES:
+                changed = tuple(map(file, many))
+            else:  # a sentence in a frame's record speaks of that frame
+                changed = tuple(text(one, about) for one in many)
+            new[item.name] = changed[0] if isinstance(old, str) else changed
         elif isinstance(old, tuple) or is_dataclass(old):
             new[item.name] = _changed(old, file, text)
     return replace(value, **new)

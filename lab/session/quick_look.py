@@ -22,16 +22,13 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from lab.edges.find import find_edges
 from lab.edges.register import RegisteredEdge, register_field
 from lab.edges.types import NoiseModel, Rejection
 from lab.errors import FrameError
-from lab.frames import Frame, FrameMetadata, estimate_noise, read_frame, write_dng
+from lab.frames import Frame, FrameMetadata, estimate_noise, read_frame
 from lab.frames.codes import read_slate
 from lab.frames.exposure import Exposure, check_exposure
 from lab.session.edge_losses import directions_differ, movement_losses, next_to
@@ -56,7 +53,6 @@ __all__ = [
     "QuickLook",
     "look_at",
     "quick_look",
-    "warm_up",
 ]
 
 _CHANNEL = "green"
@@ -332,27 +328,6 @@ def _is_there(centre: _Centre) -> bool:
         and abs(math.remainder(record.angle_deg - edge.region.angle_deg, 360)) < _STILL_DEG
         for edge, record in centre.edges
     )
-
-
-def warm_up() -> None:
-    """Pay in advance for what the first look of a process would wait for: a look at a bar."""
-    rows, cols = np.mgrid[0:400, 0:600]
-    bar = (rows + 0.07 * cols > 160) & (rows + 0.07 * cols < 300) & (cols > 90) & (cols < 510)
-    noise = np.random.default_rng(0).normal(0, 12, bar.shape)  # invented, as all of it is
-    mosaic = np.rint(np.where(bar, 900, 9000) + noise).astype(np.uint16)
-    with TemporaryDirectory() as folder:
-        path = Path(folder, "bar.dng")
-        write_dng(
-            path,
-            mosaic,
-            pattern="RGGB",
-            black_dn=512,
-            white_dn=16383,
-            bits=14,
-            metadata=FrameMetadata(),
-        )
-        look_at(LookTask(path=path, file=path.name))
-    import lab.edges.loss  # noqa: F401  # for the first frame that moved
 
 
 def _slate(frame: Frame) -> SlateLook | None:

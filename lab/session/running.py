@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from functools import cache
 from importlib.metadata import version
@@ -21,7 +22,13 @@ from lab.errors import SessionError
 from lab.session.config import SessionConfig, read_session
 from lab.session.draft import Assignment, FrameAssignment, Problem
 from lab.session.guarded_process import Limits
-from lab.session.inventory import STORE_NAME, kept_looks, looked_over, read_inventory
+from lab.session.inventory import (
+    STORE_NAME,
+    kept_looks,
+    looked_over,
+    read_inventory,
+    session_files,
+)
 from lab.session.measuring import FrameTask, TargetEdge, lost_task, run_task
 from lab.session.records import FrameRecord
 from lab.session.session_lock import session_lock
@@ -36,7 +43,7 @@ __all__ = [
     "stored_session",
 ]
 
-_METHOD = 3  # raised when a change of the measurement moves numbers
+_METHOD = 4  # raised when a change of the measurement moves numbers
 _MEASURING = Work(do=run_task, lost=lost_task, path=lambda task: task.path)
 
 
@@ -119,6 +126,7 @@ def measure_session(
     workers: int | None = 1,
     again: bool = False,
     every_edge: bool = False,
+    with_edges: bool = True,
     cluster: str = "",
     limits: Limits | None = None,
     progress: Progress | None = None,
@@ -140,6 +148,9 @@ def measure_session(
         Measure finished frames too.
     every_edge : bool
         All edges in all colours instead of the key places.
+    with_edges : bool
+        Give the records of all frames with their edges, as analysing needs them. False: without,
+        so that memory does not grow by all that was measured; the store has them.
     cluster : str
         Address of a cluster's scheduler that does the work in place of this machine's
         processes, as for ``lab.session.cluster.cluster_pool``; "" for none.
@@ -165,23 +176,23 @@ def measure_session(
     """
     if workers is not None and not workers >= 1:
         raise ValueError("workers must be >= 1")
-    folder = Path(folder)
-    inventory = read_inventory(folder)
-    config, hashes = inventory.config, inventory.hashes
-    # What is wrong with frames.csv or the target's record is told before any frame is decoded.
-    inventory.assigned({})
+    folder = Path(folder).resolve() if cluster else Path(folder)  # the same on every machine
+    config, _ = session_files(folder)  # what is wrong with it is told before a store is made
     _layout(config, folder)
-    limits = limits or limits_for(inventory.pixels)
-    if cluster:
-        from lab.session.cluster import cluster_pool
+    with ExitStack() as stack:
+        store = stack.enter_context(ResultsStore(folder / STORE_NAME))
+        stack.enter_context(session_lock(folder, store))
+        inventory = read_inventory(folder, store)
+        hashes = inventory.hashes
+        inventory.assigned({})  # a wrong frames.csv is told before any frame is decoded
+        limits = limits or limits_for(inventory.pixels)
+        if cluster:
+            from lab.session.cluster import cluster_pool
 
-        # The same path on every machine has to be a whole one.
-        folder = folder.resolve()
-        inventory = replace(inventory, folder=folder)
-        pool = cluster_pool(cluster, limits, folder)
-    else:
-        pool = worker_pool(workers or default_workers(inventory.pixels), limits)
-    with ResultsStore(folder / STORE_NAME) as store, session_lock(folder, store), pool as run:
+            pool = cluster_pool(cluster, limits, folder)
+        else:
+            pool = worker_pool(workers or default_workers(inventory.pixels), limits)
+        run = stack.enter_context(pool)
         looks = looked_over(inventory, store, run, slate_progress)
         assignment = inventory.assigned(looks)
         if tell is not None:
@@ -205,7 +216,8 @@ def measure_session(
             done += 1
             if progress is not None:
                 progress(done, len(tasks))
-        return _gathered(config, assignment, hashes, store)
+        kept_frames = store.all_frames() if with_edges else store.heads()
+        return _gathered(config, assignment, hashes, kept_frames)
 
 
 def _records(
@@ -241,11 +253,12 @@ def stored_session(folder: str | Path) -> MeasuredSession:
         # The configuration first: a folder that is no session should be told so.
         read_session(folder)
         raise SessionError(nothing)
-    inventory = read_inventory(folder)
-    config, hashes = inventory.config, inventory.hashes
+    config, _ = session_files(folder)
     with ResultsStore(folder / STORE_NAME) as store:
+        inventory = read_inventory(folder, store)
+        hashes = inventory.hashes
         assignment = inventory.assigned(kept_looks(store))
-        session = _gathered(config, assignment, hashes, store)
+        session = _gathered(config, assignment, hashes, store.all_frames())
     if not session.frames:  # only looked at so far
         raise SessionError(nothing)
     valid = {
@@ -274,10 +287,13 @@ def stored_session(folder: str | Path) -> MeasuredSession:
 
 
 def _gathered(
-    config: SessionConfig, assignment: Assignment, hashes: Mapping[str, str], store: ResultsStore
+    config: SessionConfig,
+    assignment: Assignment,
+    hashes: Mapping[str, str],
+    kept: Iterable[FrameRecord],
 ) -> MeasuredSession:
     """Records of the frames in use, those without a place, and those whose file is gone."""
-    by_file = {record.file: record for record in store.all_frames()}
+    by_file = {record.file: record for record in kept}
     frames = []
     for place in assignment.frames:
         if not place.use:

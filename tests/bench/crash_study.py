@@ -1,10 +1,14 @@
 """What is lost when a run is killed, the disk fills up or the store is damaged?
 
 Runs on a session of small frames are killed with -9 at random moments and started again until
-they finish; stores are cut, flipped and scribbled over, alone or with the journal of a
-transaction that was under way. Prints counts; stops at the first claim that does not hold.
+they finish; so are ``stopwise measure`` commands, by turns all processes of one and its parent
+alone, whose others must then go by themselves. Stores are cut, flipped and scribbled over,
+alone or with the journal of a transaction that was under way. With ``--full-disk`` a small
+disk is mounted, which takes the rights of an administrator. Prints counts; stops at the first
+claim that does not hold.
 
-    python -m tests.bench.crash_study [--kills 200] [--damages 400] [--seed 1]
+    python -m tests.bench.crash_study [--kills 200] [--commands 50] [--damages 400] [--seed 1]
+                                      [--full-disk]
 """
 
 from __future__ import annotations
@@ -13,6 +17,8 @@ import argparse
 import os
 import random
 import shutil
+import subprocess
+import sys
 import tempfile
 import time
 from collections import Counter
@@ -24,6 +30,7 @@ from lab.session.running import measure_session
 from lab.session.store import ResultsStore
 from lab.simulate.demo import DemoPlan, DemoSeries, write_demo_session
 from lab.simulate.rig import SimulatedRig
+from tests.cli.kill_command import killed_by_command
 from tests.session import crashing
 
 _WORKERS = 2
@@ -34,7 +41,9 @@ def main() -> None:
     """Run the study and print what it found."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--commands", type=int, default=50)
     parser.add_argument("--damages", type=int, default=400)
+    parser.add_argument("--full-disk", action="store_true")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     rng = random.Random(options.seed)
@@ -54,6 +63,11 @@ def main() -> None:
         assert {frame.status for frame in truth} == {"measured"}
         print(f"{len(truth)} frames, {whole_s:.1f} s undisturbed, {_WORKERS} workers", flush=True)
         content = (folder / crashing.STORE).read_bytes()
+        _commands(folder, truth, options.commands, rng)
+        if options.full_disk:
+            _full_disk(folder, Path(scratch, "disk"), truth)
+        if not options.damages and not options.kills:
+            return
         _damage(Path(scratch, "damaged"), content, truth, options.damages, rng)
         _journals(Path(scratch, "journals"), truth, options.damages // 4, rng)
         tally = crashing.killed_again_and_again(
@@ -65,6 +79,51 @@ def main() -> None:
             f"{tally.measured} measurements {tally.measured_again} were of frames in hand at a "
             f"kill ({tally.measured_again / max(tally.kills, 1):.2f} a kill, {_WORKERS} workers)"
         )
+
+
+def _commands(folder: Path, truth: Frames, kills: int, rng: random.Random) -> None:
+    (folder / crashing.STORE).unlink()
+    command = [sys.executable, "-c", "from lab.cli.main import app; app()", "measure", str(folder)]
+    start = time.monotonic()
+    subprocess.run([*command, "--workers", str(_WORKERS)], check=True, capture_output=True)
+    whole_s = time.monotonic() - start
+    found = killed_by_command(
+        folder, truth, kills=kills, whole_s=whole_s, workers=_WORKERS, rng=rng
+    )
+    print(
+        f"{found.kills_of_group} commands killed with all their processes, "
+        f"{found.kills_of_parent} without, {found.whole_runs} left to finish ({whole_s:.1f} s): "
+        f"{found.lost} finished frames lost, {found.doubled} doubled, {found.false} not as "
+        f"undisturbed; {found.orphans} processes left over (gone after "
+        f"{found.longest_orphan_s:.2f} s at most)",
+        flush=True,
+    )
+    assert not (found.lost or found.doubled or found.false or found.orphans)
+
+
+def _full_disk(folder: Path, disk: Path, truth: Frames) -> None:
+    """A disk of the session's own that has room for a store of about two frames."""
+    disk.mkdir()
+    frames = sum(path.stat().st_size for path in (folder / "frames").rglob("*.dng"))
+    size = frames + 300_000
+    subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size}", "none", str(disk)], check=True)
+    try:
+        small = disk / "session"
+        shutil.copytree(folder, small, ignore=shutil.ignore_patterns("results*", "*.lock", "log*"))
+        command = [sys.executable, "-c", "from lab.cli.main import app; app()", "measure"]
+        done = subprocess.run([*command, str(small)], capture_output=True, text=True, check=False)
+        kept = crashing.check_part(small, truth)
+        print(f"full disk: exit code {done.returncode}, {len(kept)} of {len(truth)} frames kept,")
+        print(f"  all as undisturbed; said: {done.stderr.strip().splitlines()[-1]}", flush=True)
+        assert done.returncode == 2 and "free space" in done.stderr and 0 < len(kept) < len(truth)
+        subprocess.run(
+            ["mount", "-o", f"remount,size={4 * size}", str(disk)], check=True
+        )  # room was made
+        done = subprocess.run([*command, str(small)], capture_output=True, text=True, check=False)
+        assert done.returncode == 0 and len(crashing.check_part(small, truth)) == len(truth)
+        print("  with room again: the same command finished the rest", flush=True)
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
 
 
 def _damage(scratch: Path, content: bytes, truth: Frames, number: int, rng: random.Random) -> None:

@@ -173,19 +173,19 @@ def no_drawings(monkeypatch: pytest.MonkeyPatch) -> None:
     def write_pdf(_result: object, _trials: object, path: Path, **_: object) -> None:
         path.write_bytes(b"%PDF")
 
-    monkeypatch.setattr("reports.figure_files.write_figures", lambda *_: ())
-    monkeypatch.setattr("reports.pdf_report.write_pdf_report", write_pdf)
+    monkeypatch.setattr("reports.report_files.write_figures", lambda *_, **__: ())
+    monkeypatch.setattr("reports.report_files.write_pdf_report", write_pdf)
 
 
 @pytest.fixture
 def quick(no_drawings: None, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the page's drawings either: cautions, and whether a truth is set beside them."""
 
-    def write_page(result: SessionResult, path: Path, *, truth: object, trials: object) -> None:
+    def write_page(result: SessionResult, path: Path, *, truth: object, **_: object) -> None:
         lines = (*result.cautions, f"truth: {truth is not None}")
         path.write_text("\n".join(lines), encoding="utf-8")
 
-    monkeypatch.setattr("reports.write_page", write_page)
+    monkeypatch.setattr("reports.report_files.write_page", write_page)
 
 
 # What it writes
@@ -248,7 +248,24 @@ def test_loss_moves_what_counts_as_sharp(session: Path, tmp_path: Path, quick: N
     assert document["result"]["series"][0]["loss_percent"] == 20
     assert read_bundle(tmp_path / "b.zip").loss_percent == 20
     assert run("report", tmp_path / "b.zip", "--loss", 20).exit_code == 0
-    assert "was made with 20 %" in refused("report", tmp_path / "b.zip", "--loss", 10)
+    run("report", tmp_path / "b.zip", "--loss", 10, "--out", tmp_path / "stricter")
+    run("report", session, "--loss", 10)
+    for name in ("data.csv", "data.json"):
+        made, of_session = (f / name for f in (tmp_path / "stricter", session / "report"))
+        assert made.read_bytes() == of_session.read_bytes()
+
+
+def test_the_handout_is_on_the_paper_that_was_asked_for(
+    session: Path, quick: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = []
+    monkeypatch.setattr(
+        "reports.report_files.write_pdf_report", lambda *_, paper, **__: asked.append(paper)
+    )
+    run("report", session)
+    run("report", session, "--paper", "Letter")
+    assert asked == ["A4", "Letter"]
+    assert "give A4 or Letter" in refused("report", session, "--paper", "A5")
 
 
 # What it keeps to itself

@@ -66,8 +66,10 @@ def test_session_is_followed_through_partial_writes_stop_resume_and_a_dead_worke
         figures = {d["file"]: d["mtf50_cyc_per_px"] for d in again}
         # Its edges are now expected where the other frame has them: other pixels, same edge.
         assert figures[first["file"]] == pytest.approx(first["mtf50_cyc_per_px"], rel=5e-3)
-        for child in children(watched.pid):
-            os.kill(child, signal.SIGKILL)  # as a file can that brings the reader down
+        found = readers(watched.pid)
+        assert len(found) == 2
+        for reader in found:
+            os.kill(reader, signal.SIGKILL)  # as a file can that brings its reader down
         shutil.copy(frames[2], place)
         assert watched.document()["frame_of_bracket"] == 3
         assert watched.stop(signal.SIGTERM) == 0
@@ -150,16 +152,16 @@ def test_server_answers_only_to_the_token_and_its_own_name(tmp_path: Path) -> No
         asked(watched.url)
 
 
-def children(pid: int) -> list[int]:
-    """The spawned worker, not the resource tracker that belongs to the parent."""
-    listed = Path(f"/proc/{pid}/task/{pid}/children")
-    if not listed.exists():
-        pytest.skip("no list of child processes here")
-    return [
-        int(child)
-        for child in listed.read_text().split()
-        if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes()
-    ]
+def readers(pid: int) -> list[int]:
+    """The processes that read files: children of the server that a run's child is."""
+
+    def children(of: int) -> list[int]:
+        listed = [*Path(f"/proc/{of}/task").glob("*/children")]  # by the thread that made them
+        if not listed:
+            pytest.skip("no list of child processes here")
+        return [int(child) for one in listed for child in one.read_text().split()]
+
+    return [one for server in children(pid) for one in children(server)]
 
 
 def test_terminal_shows_large_letters_and_takes_keys(

@@ -29,9 +29,9 @@ def empty_session(source: Path, folder: Path) -> list[Path]:
 class Watched:
     """A context manager around the process; ``url`` is the page's."""
 
-    def __init__(self, folder: Path, *options: str) -> None:
+    def __init__(self, folder: Path, *options: str, command: str = _COMMAND) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-c", _COMMAND, "watch", "--json", *options, str(folder)],
+            [sys.executable, "-c", command, "watch", "--json", *options, str(folder)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             stdin=subprocess.DEVNULL,

@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import struct
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +20,7 @@ import numpy as np
 from lab.frames import FrameMetadata, write_dng
 from lab.inference.session_analysis import analyse_session
 from lab.session.bundle import Bundle, write_bundle
+from lab.session.bundle_frames import Exposure
 from lab.session.config import parse_session
 from lab.session.records import PROFILE, EdgeRecord, FrameRecord
 from lab.session.slate_looks import SlateLook, looks_to_json
@@ -29,6 +31,7 @@ from targets.layout import read_layout, write_layout
 from targets.slates import Slate, slate_text
 from tests.bench.lossless_dng import write_lossless_dng
 from tests.fuzz.campaign import CORPUS
+from tests.session.bundle_files import as_schema_1, zipped
 
 _METADATA = FrameMetadata(
     camera="Club body",
@@ -378,18 +381,30 @@ def _results() -> None:
     _as_version_1(path, path.with_name("version1.sqlite"))
     text = _SESSION.replace('kind = "blade"', 'layout = "target.json"')
     config = parse_session(text, "session.toml")
+    profile = {
+        "profile_px": (-0.25, 0.0, 0.25),
+        "profile_dn": (100.5, 480.25, 901.0),
+        "profile_std_dn": (1.5, 3.0, 4.5),
+    }
+    edges = tuple(replace(edge, **profile) for edge in frames[0].edges)
     bundle = Bundle(
         config=config,
         layout=read_layout(CORPUS / "layout" / "version2.json"),
-        frames=frames,
+        frames=(replace(frames[0], edges=edges), *frames[1:]),
+        exposures=(Exposure(trial="hand", condition="stand", exposure_s=0.005),),
         result=analyse_session(config, frames),
         trials=(),
         loss_percent=10.0,
         rules=(),
         with_names=False,
+        with_profiles=True,
         stopwise_version="0.1",
     )
-    write_bundle(bundle, _folder("bundle") / "session.zip")
+    path = _folder("bundle") / "session.zip"
+    write_bundle(bundle, path)
+    with zipfile.ZipFile(path) as archive:
+        older = as_schema_1({name: archive.read(name) for name in archive.namelist()})
+    path.with_name("schema1.zip").write_bytes(zipped(older))
 
 
 if __name__ == "__main__":

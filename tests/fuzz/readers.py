@@ -20,6 +20,7 @@ from lab.frames import FrameMetadata, frame_hash, read_frame, read_metadata
 from lab.session.bundle import read_bundle
 from lab.session.config import read_session
 from lab.session.frame_table import read_frame_table
+from lab.session.kept_metadata import metadata_from_json
 from lab.session.rig_file import read_rig
 from lab.session.slate_looks import look_for_slate, looks_from_json
 from lab.session.store import ResultsStore
@@ -51,7 +52,9 @@ def _look(path: Path) -> None:
 
 
 def _looks(path: Path) -> None:
-    looks_from_json(path.read_bytes().decode(errors="replace"))
+    text = path.read_bytes().decode(errors="replace")
+    looks_from_json(text)
+    metadata_from_json(text)
 
 
 def _session(path: Path) -> None:
@@ -82,6 +85,7 @@ def _store(path: Path) -> None:
             store.put(frame)
         store.finished("settings-1")
         looks_from_json(store.get_summary("slates"))
+        metadata_from_json(store.get_summary("metadata"))
 
 
 def _has_nan(frame: object) -> bool:

@@ -256,7 +256,7 @@ def test_no_text_becomes_a_formula(start: str, session: SessionResult, trial: Tr
         for name, cell in row.items():
             if name not in ("magnification", "value", "std", "low95", "high95"):
                 assert not cell.strip().startswith(("=", "+", "-", "@", "\uff1d"))
-    assert f"'{evil.strip()}" in {r["series"] for r in rows_of(data_csv(session, [bad]))}
+    assert f"'{evil.strip()}" in {r["trial"] for r in rows_of(data_csv(session, [bad]))}
 
 
 def test_negative_numbers_stay_numbers(whole: SessionResult) -> None:
@@ -273,7 +273,7 @@ def test_commas_quotes_and_line_breaks_stay_in_their_cell(
     odd = 'a,"b"\nc; µ'
     rows = rows_of(data_csv(session, [replace(trial, name=odd)]))
     assert {len(row) for row in rows} == {len(COLUMNS)}
-    assert 'a,"b" c; µ' in {row["series"] for row in rows}
+    assert 'a,"b" c; µ' in {row["trial"] for row in rows}
 
 
 def test_files_are_utf_8_and_the_same_again(

@@ -20,7 +20,7 @@ from tests.reports.test_lens_section import LENS
 from tests.reports.test_trial_section import make_trial
 
 NAMES = {
-    *("stops-2x", "mtf-2x", "focus-2x", "lens-residuals-2x", "stops-2x-2", "mtf-2x-2"),
+    *("stops-2x", "mtf-2x", "focus-2x", "lens-residuals-2x", "field-2x", "stops-2x-2", "mtf-2x-2"),
     *("focus-2x-2", "trial-1-keepers", "trial-1-sharpness", "trial-1-directions"),
     "trial-1-shutter",
 }

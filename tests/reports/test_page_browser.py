@@ -193,11 +193,11 @@ def test_keyboard_walks_through_controls_and_points(page: LiveBrowser) -> None:
     assert way[1] == "Measured at 2\N{MULTIPLICATION SIGN}"
     page.press("Enter")
     way = tab_to(page, "image")  # radios follow all boxes
-    assert way[:6] == ["at-2", "at-5", "stops", "mtf", "focus", "tables"]
+    assert way[:8] == ["at-2", "at-5", "stops", "mtf", "focus", "field", "residuals", "tables"]
     press_named(page, "ArrowRight")
     assert focused(page) == "object"
     assert page.evaluate("document.querySelector('#view [role=status]').textContent") == (
-        "Tables of stops give object-side frequencies first."
+        "Tables of stops and places give object-side frequencies first."
     )
     first = "Measured at 2\N{MULTIPLICATION SIGN}: Marked stop f/2.8"
     tab_to(page, first)
@@ -288,7 +288,13 @@ def test_choices_hide_and_say_what_is_hidden(page: LiveBrowser) -> None:
         ("at-5", ".answer", 1),
         ("at-5", "h2[id^=series]", 1),
         ("at-5", "#stop-table-2", 0),
+        ("at-2", "#lens ~ [data-part=at-2]", 0),
+        ("at-2", "[data-part=lens] tbody [data-part=at-2]", 0),
+        ("at-2", "[data-part=field], [data-part=residuals]", 0),
         ("mtf", "figure", figures - 2),
+        ("field", "figure", figures - 1),
+        ("residuals", "figure", figures - 1),
+        ("tables", "[data-part=lens] [data-part=at-2] table", 0),
         ("colour-1", "[data-part=colour-1]", 0),
         ("trial-1", "#trial-1", 0),
         ("lens", "#lens", 0),

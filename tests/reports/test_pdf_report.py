@@ -155,6 +155,8 @@ def test_every_part_of_the_page_is_printed(
     for point in told.series[0].points:
         assert words.interval_words(point.mtf50_low95, point.mtf50_high95, 1) in said
     assert spaced(headline(trial)) in said
+    once = ("Rules of thumb (common practice)", "Trial: ", "Every pair: the first less the second")
+    assert [said.count(part) for part in once] == [1, 1, 1]
     for part in (
         *("The lens, from all frames together", "Places of the field at 2×", "Colour at 2×"),
         *("How this was measured", "What to doubt", "Care at the rig", "Razor edges cut"),
@@ -174,6 +176,7 @@ def test_title_language_bookmarks_and_page_numbers(told: SessionResult, handout:
     about = run("pdfinfo", "-", content=handout)
     assert re.search(r"Title:\s+" + re.escape(told.name), about)
     assert b"/Lang (en)" in handout
+    assert b"/DisplayDocTitle true" in handout
     count = pages_of(handout)
     assert 5 <= count <= 12
     outline = [printable(t) for t in bookmarks(handout)]

@@ -19,13 +19,13 @@ import pytest
 
 import lab
 from lab.errors import SessionError
-from lab.frames import FrameMetadata
-from lab.session import inventory, running
+from lab.session import running
 from lab.session.guarded_process import Limits
 from lab.session.running import measure_session, stored_session
 from lab.session.session_lock import LOCK_NAME, session_lock
 from lab.session.store import ResultsStore
 from lab.session.workers import Work
+from tests.cli.kill_command import killed_by_command, processes_of
 from tests.session import crashing
 
 Copy = Callable[..., Path]
@@ -248,12 +248,62 @@ def test_a_frame_that_hangs_or_crashes_is_an_unreadable_record(
     assert measure_session(folder, workers=workers) == tiny.measured
 
 
-def test_metadata_that_crash_the_decoder_cost_themselves(
-    tiny: Any, monkeypatch: pytest.MonkeyPatch
+# Commands
+
+
+def test_a_command_killed_in_part_or_whole_leaves_nothing_behind(
+    tiny: Any, tiny_copy: Copy
 ) -> None:
-    whole = inventory.read_inventory(tiny.folder).metadata
-    monkeypatch.setattr(inventory, "read_tags", lambda path: {})  # so the raw decoder is asked
-    monkeypatch.setattr(inventory, "read_metadata", crashing.evil_metadata)
-    found = inventory.read_inventory(tiny.folder).metadata
-    assert found.pop("2x/IMG_0002.dng") == FrameMetadata()
-    assert found == {file: data for file, data in whole.items() if "0002" not in file}
+    folder = tiny_copy(measured=False)
+    found = killed_by_command(
+        folder, tiny.measured.frames, kills=3, whole_s=6.0, workers=2, rng=random.Random(5)
+    )
+    assert found.kills_of_group + found.kills_of_parent == 3
+    assert (found.lost, found.doubled, found.false, found.orphans) == (0, 0, 0, 0)
+    assert measure_session(folder) == tiny.measured
+
+
+def test_workers_go_with_a_command_though_a_decoder_holds_them(
+    tiny_copy: Copy, tmp_path: Path
+) -> None:
+    folder = tiny_copy(measured=False)
+    frame = folder / "frames" / "2x" / "IMG_0001.dng"
+    frame.rename(frame.with_name("IMG_0001-raw-hang.dng"))  # in C, with Python's lock
+    with subprocess.Popen(
+        [sys.executable, "-c", "from lab.cli.main import app; app()", "measure", folder],
+        env={
+            **os.environ,
+            "PYTHONPATH": os.pathsep.join([str(ROOT / "tests" / "faulty_decoders"), str(ROOT)]),
+        },
+        start_new_session=True,
+        stderr=subprocess.DEVNULL,
+    ) as run:
+        until = time.monotonic() + 60
+        while time.monotonic() < until and len(processes_of(run.pid)) < 3:
+            time.sleep(0.05)
+        time.sleep(2.0)  # the look at it has begun
+        run.kill()
+    until = time.monotonic() + 10
+    while time.monotonic() < until and processes_of(run.pid):
+        time.sleep(0.05)
+    assert processes_of(run.pid) == []
+
+
+def test_ctrl_c_while_the_libraries_load_says_no_more_than_that(tiny_copy: Copy) -> None:
+    folder = tiny_copy(measured=False)
+    command = [sys.executable, "-c", "from lab.cli.main import app; app()", "measure", folder]
+    with subprocess.Popen(
+        command,
+        cwd=ROOT,
+        start_new_session=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as run:
+        until = time.monotonic() + 60
+        while time.monotonic() < until and len(processes_of(run.pid)) < 2:
+            time.sleep(0.01)
+        os.killpg(run.pid, signal.SIGINT)
+        out, err = run.communicate(timeout=20)
+    assert (run.returncode, out) == (130, "")
+    assert err == "stopwise: stopped; finished frames are kept\n"

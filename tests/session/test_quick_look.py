@@ -17,8 +17,8 @@ from lab.session.quick_look import (
     QuickLook,
     look_at,
     quick_look,
-    warm_up,
 )
+from lab.session.warm_looks import warm_up
 from targets.layout import read_layout
 from targets.slates import Slate
 from tests.conftest import SimulatedSession
