@@ -1,7 +1,8 @@
 """How do the sessions' curves lie to each other, and their differences? As SVG text.
 
-``draw_curves``: object-side MTF50 against the effective f-number, all sessions of one
-magnification over each other; past six, a panel each over the range of all.
+``draw_size``: object-side MTF50 against the effective f-number, all sessions of one
+magnification over each other; past six, a panel each over the range of all; past 24, each
+one's optimum by rank.
 ``draw_differences``: every pair at its own optimum, with 95 % bars.
 
 Sessions differ by marker and dash as well as by colour, and carry their letter, so that
@@ -28,9 +29,10 @@ from reports.drawing import PALETTE, Drawing
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["MOST_OVERLAID", "draw_curves", "draw_differences"]
+__all__ = ["MOST_OVERLAID", "draw_differences", "draw_size"]
 
 MOST_OVERLAID = 6
+_MOST_PANELS = 24
 _LOOKS: tuple[tuple[str, str, str, str], ...] = (  # colour, dash, marker, face
     ("measured", "-", "o", "measured"),
     ("optimum", "--", "s", "paper"),
@@ -49,13 +51,13 @@ _MARKER_WORDS = (
 )
 
 
-def draw_curves(
+def draw_size(
     size: MagnificationComparison,
     sessions: Sequence[ComparedSession],
     *,
     name: str = "curves",
 ) -> Drawing:
-    """MTF50 of every session of one magnification against the effective f-number.
+    """MTF50 of every session of one magnification against the effective f-number, or by rank.
 
     Parameters
     ----------
@@ -66,6 +68,10 @@ def draw_curves(
         Prefix of the identifiers in the SVG; distinct within one page.
     """
     with drawing.style():
+        if len(size.curves) > _MOST_PANELS:
+            figure = drawing.figure(drawing.WIDTH_IN, 3.4)
+            _plot_ranks(figure.add_axes((0.135, 0.14, 0.83, 0.83)), size, sessions)
+            return drawing.drawing(figure, name, *_ranks_words(size, sessions))
         if len(size.curves) > MOST_OVERLAID:
             figure, panels = drawing.panels(
                 len(size.curves), "effective f-number", "object-side MTF50, cycles/mm"
@@ -82,7 +88,8 @@ def draw_curves(
 def draw_differences(comparison: Comparison, *, name: str = "differences") -> Drawing | None:
     """Every pair's difference at its own optimum; None where there are too many pairs."""
     pairs = [(size, pair) for size in comparison.magnifications for pair in size.optimum.pairs]
-    if not pairs or len(pairs) > 3 * math.comb(MOST_OVERLAID, 2):
+    count = sum(size.optimum.pair_count for size in comparison.magnifications)
+    if not pairs or count > 3 * math.comb(MOST_OVERLAID, 2):
         return None
     with drawing.style():
         height_in = 0.75 + 0.21 * len(pairs)
@@ -128,6 +135,63 @@ def draw_differences(comparison: Comparison, *, name: str = "differences") -> Dr
         return drawing.drawing(
             figure, name, caption, f"Differences of object-side MTF50 in percent. {listed}."
         )
+
+
+def _plot_ranks(
+    axes: Axes, size: MagnificationComparison, sessions: Sequence[ComparedSession]
+) -> None:
+    """Every optimum with its bar, the highest first; filled where nobody is told ahead."""
+    ranked = sorted(size.optimum.values, key=lambda one: -one.value)
+    leading = _leading(size)
+    x = np.arange(1, len(ranked) + 1)
+    value, low, high = (np.array([getattr(v, n) for v in ranked]) for n in _BARS)
+    is_ahead = np.array([v.session in leading for v in ranked])
+    for chosen, colour in ((is_ahead, "measured"), (~is_ahead, "quiet")):
+        axes.vlines(
+            x[chosen], low[chosen], high[chosen], color=PALETTE[colour], linewidth=0.8, alpha=0.6
+        )
+        axes.plot(x[chosen], value[chosen], "o", markersize=2.2, color=PALETTE[colour])
+    for k in (0, len(ranked) - 1):
+        axes.annotate(
+            sessions[ranked[k].session].letter,
+            (x[k], high[k]),
+            xytext=(0, 4),
+            textcoords="offset points",
+            ha="center",
+            weight="bold",
+        )
+    room = 0.05 * len(ranked)  # for the letters
+    axes.set_xlim(1 - room, len(ranked) + room)
+    axes.set_ylim(0, 1.12 * float(high.max()))
+    axes.set_xlabel("rank by MTF50 at the own optimum")
+    axes.set_ylabel("object-side MTF50, cycles/mm")
+
+
+_BARS = ("value", "low95", "high95")
+
+
+def _leading(size: MagnificationComparison) -> set[int]:
+    """Sessions of the first place."""
+    return {one.session for one in size.optimum.places if one.place == 1}
+
+
+def _ranks_words(
+    size: MagnificationComparison, sessions: Sequence[ComparedSession]
+) -> tuple[str, str]:
+    at = words.magnification_words(round(size.magnification, 2))
+    best, *_, worst = sorted(size.optimum.values, key=lambda one: -one.value)
+    first = len(_leading(size))
+    span = (
+        f"from {words.number(best.value)} ({sessions[best.session].letter}) to "
+        f"{words.number(worst.value)} cycles/mm ({sessions[worst.session].letter})"
+    )
+    return (
+        f"At {at}, each at its own optimum: {len(size.optimum.values)} sessions {span}. Blue: "
+        f"the {first} that none is told to be ahead of; grey: the others. Bars: 95 %, of each "
+        "figure alone.",
+        f"Object-side MTF50 at the own optimum by rank, at {at}: {span}; {first} share the first "
+        "place.",
+    )
 
 
 def _plot_all(

@@ -18,15 +18,19 @@ from lab.inference.compare_records import (
     Comparison,
     FieldComparison,
     MagnificationComparison,
+    PairDifference,
     Question,
 )
 from reports import compare_words, words
-from reports.compare_figures import MOST_OVERLAID, draw_curves, draw_differences
+from reports.compare_figures import MOST_OVERLAID, draw_differences, draw_size
 from reports.markup import document, figure, prose, table, text
 
 __all__ = ["comparison_csv", "render_comparison"]
 
 _LONGEST_NAME = 80
+_MOST_ROWS = 30  # of a table; all are in data.csv
+_MOST_NAMED = 60  # sessions introduced
+_MOST_VERDICTS = 12  # on pairs of one question, where sessions are many
 _VALUE_FLAGS = {
     "optimum-not-bracketed": "at the end of the stops measured: the optimum may lie beyond",
     "interpolated": "interpolated between the stops",
@@ -40,6 +44,7 @@ _COLUMNS = (
     "session",
     "against",
     "lens",
+    "name",
     "value",
     "unit",
     "low95",
@@ -102,6 +107,7 @@ def _answers(comparison: Comparison) -> str:
 
 
 def _who(comparison: Comparison) -> str:
+    named = compare_words.named_sessions(comparison, _MOST_NAMED)
     rows = [
         (
             one.letter,
@@ -111,10 +117,16 @@ def _who(comparison: Comparison) -> str:
             f"{one.pixel_pitch_um:g}",
             ", ".join(words.magnification_words(m) for m in one.magnifications),
         )
-        for one in comparison.sessions
+        for one in (comparison.sessions[k] for k in named)
     ]
     head = ("", "Lens", "Body", "Session", "Pitch, µm", "Magnifications")
-    return "<h2>Who is compared</h2>\n" + table("Sessions in the order given.", head, rows)
+    rest = len(comparison.sessions) - len(rows)
+    return "<h2>Who is compared</h2>\n" + table(
+        "Sessions in the order given."
+        + (f" Those that come first somewhere; {rest} more are in data.csv." if rest else ""),
+        head,
+        rows,
+    )
 
 
 def _name(name: str) -> str:
@@ -134,7 +146,7 @@ def _size(size: MagnificationComparison, index: int, comparison: Comparison) -> 
     if size.missing:
         lack = compare_words.listed([sessions[k].letter for k in size.missing])
         parts.append(f'<p class="quiet">Not measured at {at}: {prose(lack)}.</p>')
-    parts.append(figure(draw_curves(size, sessions, name=f"curves-{index}")))
+    parts.append(figure(draw_size(size, sessions, name=f"curves-{index}")))
     parts.append("<h3>Each at its own optimum</h3>")
     parts.append(_optimum_table(size, sessions, at))
     parts.append(_verdicts(size.optimum, sessions))
@@ -160,14 +172,22 @@ def _size(size: MagnificationComparison, index: int, comparison: Comparison) -> 
             for v in _by_place(size.depth_at_optimum)
         ]
         caption = f"Depth in the subject at {at}, each at its own optimum."
+        caption += _more(size.depth_at_optimum)
         head = ("", "Depth, µm", "95 % interval", "Ring at")
         parts += [table(caption, head, rows), _verdicts(size.depth_at_optimum, sessions)]
     return "\n".join(part for part in parts if part)
 
 
 def _by_place(question: Question) -> Iterator[ComparedValue]:
+    """Figures by place, the first of many."""
     values = {value.session: value for value in question.values}
-    return (values[one.session] for one in question.places)
+    return (values[one.session] for one in question.places[:_MOST_ROWS])
+
+
+def _more(question: Question) -> str:
+    """What a caption says of the rows that are not shown."""
+    rest = len(question.values) - _MOST_ROWS
+    return f" The first {_MOST_ROWS}; {rest} more are in data.csv." if rest > 0 else ""
 
 
 def _places(question: Question) -> dict[int, int]:
@@ -207,7 +227,7 @@ def _optimum_table(
         "Notes",
     )
     caption = f"Sharpest of each session at {at}, cycles/mm, with its own 95 % interval."
-    return table(caption, head, rows, wide=True)
+    return table(caption + _more(size.optimum), head, rows, wide=True)
 
 
 def _equal_table(
@@ -251,17 +271,24 @@ def _equal_table(
 
 
 def _verdicts(question: Question, sessions: Sequence[ComparedSession]) -> str:
-    """Each pair's verdict; past a handful of sessions, each against the first of them."""
+    """Each pair's verdict; past a handful of sessions, of the first with those after it."""
     pairs = list(question.pairs)
     if len(question.values) > MOST_OVERLAID:
         first = question.places[0].session
-        pairs = [pair for pair in pairs if first in (pair.first, pair.second)]
+        of = {pair.first + pair.second - first: pair for pair in pairs if first in _both(pair)}
+        pairs = [of[one.session] for one in question.places[1 : _MOST_VERDICTS + 1]]
     items = "\n".join(
         f"<li>{prose(compare_words.pair_words(question, pair, sessions))}.</li>" for pair in pairs
     )
-    rest = len(question.pairs) - len(pairs)
-    more = f'\n<p class="quiet">{rest} more pairs are in data.csv.</p>' if rest else ""
+    rest = question.pair_count - len(pairs)
+    more = ""
+    if rest:
+        more = f'\n<p class="quiet">{prose(compare_words.rest_words(question, rest))}</p>'
     return f"<ul>\n{items}\n</ul>{more}"
+
+
+def _both(pair: PairDifference) -> tuple[int, int]:
+    return pair.first, pair.second
 
 
 def _fields(comparison: Comparison) -> str:
@@ -302,6 +329,7 @@ def _field(field: FieldComparison, sessions: Sequence[ComparedSession]) -> str:
         who = compare_words.listed([sessions[k].letter for k in field.left_out])
         left = f'<p class="quiet">Left out (a smaller field, or no model): {prose(who)}.</p>'
     caption = "Object-side MTF50 at the worst place in the depth, cycles/mm, 95 % intervals."
+    caption += _more(field.held)
     return "\n".join(
         (
             f"<h3>{prose(title)}</h3>",
@@ -323,16 +351,22 @@ def _doubt(comparison: Comparison) -> str:
 
 
 def _provenance(comparison: Comparison) -> str:
-    keys = list(dict.fromkeys(key for one in comparison.provenance for key in one))
+    named = compare_words.named_sessions(comparison, _MOST_NAMED)
+    keys = list(dict.fromkeys(key for k in named for key in comparison.provenance[k]))
     rows = [
         (
-            session.letter,
-            *(f"<span>{text(_cut(one.get(key, 'unknown')))}</span>" for key in keys),
+            comparison.sessions[k].letter,
+            *(
+                f"<span>{text(_cut(comparison.provenance[k].get(key, 'unknown')))}</span>"
+                for key in keys
+            ),
         )
-        for session, one in zip(comparison.sessions, comparison.provenance, strict=True)
+        for k in named
     ]
+    rest = len(comparison.sessions) - len(named)
     return "<h2>Where it comes from</h2>\n" + table(
-        "What each result rests on; long values are cut.",
+        "What each result rests on; long values are cut."
+        + (f" Of {rest} more: --json." if rest else ""),
         ("", *(text(words.capital(key)) for key in keys)),
         rows,
         wide=True,
@@ -354,14 +388,15 @@ _METHOD = (
         "depend on pixel pitch or magnification as a scale. Between measured stops a session's "
         "curve is the fitted model of the lens where that describes its frames, else an "
         "interpolation, and never goes beyond the stops measured by all. The differences add up "
-        "what is not shared: scatter, focus, the fit, the f-number's own doubt, the target's edge."
+        "what is not shared: scatter, focus, the fit with its f-numbers, the wavelength, the "
+        "target's edge."
     )
     + "</p>"
 )
 
 
 def comparison_csv(comparison: Comparison) -> str:
-    """Every figure and every difference as comma-separated values, a row each.
+    """Every figure, and the differences that the comparison lists, a row each, as CSV.
 
     Text that a spreadsheet could take for a formula has an apostrophe before it.
     """
@@ -381,6 +416,7 @@ def comparison_csv(comparison: Comparison) -> str:
                     one.letter,
                     "",
                     _cell(one.lens_name),
+                    _cell(one.name),
                     _digits(v.value),
                     question.unit,
                     _digits(v.low95),
@@ -400,6 +436,7 @@ def comparison_csv(comparison: Comparison) -> str:
                     one.letter,
                     other.letter,
                     _cell(one.lens_name),
+                    _cell(one.name),
                     _digits(pair.percent),
                     "percent",
                     _digits(pair.low95),

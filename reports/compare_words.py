@@ -6,8 +6,8 @@ letter: names can be anything and are escaped where they are shown. Plain text.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import groupby
+from collections.abc import Iterator, Sequence
+from itertools import groupby, zip_longest
 
 from lab.inference.compare_records import (
     ComparedSession,
@@ -23,9 +23,11 @@ __all__ = [
     "difference_words",
     "field_words",
     "listed",
+    "named_sessions",
     "pair_words",
     "place_words",
     "repeatability_words",
+    "rest_words",
     "tests_words",
     "unshared_words",
 ]
@@ -33,6 +35,7 @@ __all__ = [
 _MORE = {"optimum": "sharper", "equal-stop": "sharper", "held": "sharper"}
 _MOST_NAMED = 12
 _MOST_PLACES = 7
+_MANY = 100  # pairs, beyond which their price is said
 _BASIS = {
     "optimum": "own optimum",
     "equal-stop": "one effective f-number",
@@ -101,6 +104,41 @@ def place_words(question: Question, sessions: Sequence[ComparedSession]) -> str:
     return "; ".join(parts[:_MOST_PLACES]) + (f"; then {rest} more" if rest else "")
 
 
+def rest_words(question: Question, rest: int) -> str:
+    """Where the pairs are that are not shown."""
+    if question.pair_count == len(question.pairs):
+        return f"{rest} more pairs are in data.csv and in --json."
+    return (
+        f"{rest} more pairs: data.csv and --json hold those with the first place. Any other "
+        "follows from two figures: the difference of their logarithms, with their intervals' "
+        "half widths added in quadrature."
+    )
+
+
+def named_sessions(comparison: Comparison, most: int) -> list[int]:
+    """Sessions to introduce: all of a few; of many the first of every question, by turns."""
+    count = len(comparison.sessions)
+    if count <= most:
+        return list(range(count))
+    ranked = [[one.session for one in question.places] for question in _questions(comparison)]
+    named: dict[int, None] = {}
+    for together in zip_longest(*ranked):
+        for session in together:
+            if session is not None and len(named) < most:
+                named.setdefault(session)
+    return sorted(named)
+
+
+def _questions(comparison: Comparison) -> Iterator[Question]:
+    for size in comparison.magnifications:
+        yield size.optimum
+        yield from size.equal_stops
+        if size.depth_at_optimum is not None:
+            yield size.depth_at_optimum
+    for field in comparison.fields:
+        yield field.held
+
+
 def answers(comparison: Comparison) -> list[tuple[str, str]]:
     """Every question as a statement, and its places; stops with one answer go together."""
     sessions = comparison.sessions
@@ -159,8 +197,11 @@ def repeatability_words(comparison: Comparison) -> str:
             "Measure one lens twice before a small difference is believed."
         )
     lenses = "; ".join(
-        listed([comparison.sessions[k].letter for k in several]) for several in known.lenses
+        listed([comparison.sessions[k].letter for k in several])
+        for several in known.lenses[:_MOST_PLACES]
     )
+    if len(known.lenses) > _MOST_PLACES:
+        lenses += f"; and {len(known.lenses) - _MOST_PLACES} more lenses"
     return (
         f"Sessions of one lens ({lenses}) scatter by {words.number(known.std_percent)} % in MTF50 "
         f"at the optimum (standard deviation; degrees of freedom: {known.freedom}). Two sessions "
@@ -171,8 +212,18 @@ def repeatability_words(comparison: Comparison) -> str:
 
 def tests_words(comparison: Comparison) -> str:
     """How many pairs were counted together."""
-    counts = ", ".join(f"{_BASIS[key]} {n}" for key, n in comparison.tests.items())
+    counts = ", ".join(
+        f"{_BASIS[key]} {n} (a difference is told beyond {words.number(comparison.limits[key], 2)} "
+        "standard uncertainties)"
+        for key, n in comparison.tests.items()
+    )
+    many = max(comparison.tests.values(), default=0) > _MANY
+    price = (
+        " So many pairs ask for much larger differences than one alone, 1.96: for a finer verdict "
+        "compare the few sessions it is about, by themselves."
+    )
     return (
         "Intervals are of one pair alone. Verdicts count all pairs of their question together, "
-        f"over magnifications and stops (step-down correction, 5 %): {counts}."
+        "over magnifications and stops, so that equal lenses show any difference under a question "
+        f"in at most 5 % of comparisons (step-down correction): {counts}." + (price if many else "")
     )

@@ -12,32 +12,14 @@ import typer
 from lab.cli.terminal import print_json, print_table, print_wrapped, progress_bar
 
 if TYPE_CHECKING:
-    from lab.inference.compare import KeptSession
     from lab.inference.compare_records import ComparedValue, Comparison, Question
 
-__all__ = ["compare", "kept_session"]
+__all__ = ["compare"]
 
 _LONGEST_NAME = 22
 _MOST_PAIRS = 6  # printed a question; all are in data.csv
 _MOST_ROWS = 12
-
-
-def kept_session(path: Path) -> KeptSession:
-    """Result and configuration of a session folder or a bundle, without names of files."""
-    from lab.errors import LabError
-    from lab.inference.compare import KeptSession
-    from lab.session.bundle import read_bundle, renamed, session_bundle
-    from lab.session.kept_result import analysed_session
-    from lab.session.running import stored_session
-
-    if not path.exists():
-        raise LabError(f"{path}: there is no such folder or file. Give a session or a bundle.")
-    if path.is_file():
-        bundle = renamed(read_bundle(path))
-    else:
-        measured = stored_session(path)
-        bundle = session_bundle(path, measured, analysed_session(path, measured))
-    return KeptSession(result=bundle.result, config=bundle.config)
+_MOST_NAMED = 30
 
 
 def compare(
@@ -64,16 +46,25 @@ def compare(
             "--same-target", help="One and the same target served all: its doubt cancels."
         ),
     ] = False,
+    same_light: Annotated[
+        bool,
+        typer.Option(
+            "--same-light",
+            help="One body in one light served all: the wavelength's doubt cancels.",
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
 ) -> None:
     """Compare sessions: at each one's optimum, at one effective stop, over one depth.
 
     There is no overall order. Each question has its own answer, ties included.
+    --loss is of this comparison, whatever the sessions' reports were made with.
 
     Example: stopwise compare enlarger-lens bellows-lens --out compare
     """
     from lab.errors import LabError
     from lab.inference.compare import compare_sessions
+    from lab.session.compared_session import compared_session
 
     if depth is not None and not 0 < depth < float("inf"):
         raise LabError(f"--depth {depth:g}: give a depth above 0, in um, like 100.")
@@ -88,13 +79,14 @@ def compare(
     with progress_bar("reading sessions", quiet=as_json) as move:
         for k, path in enumerate(sessions):
             move(k, len(sessions))
-            kept.append(kept_session(path))
+            kept.append(compared_session(path, _tell))
         move(len(sessions), len(sessions))
     comparison = compare_sessions(
         kept,
         loss_percent=loss,
         depth_um=depth,
         same_target=same_target,
+        same_light=same_light,
     )
     if out is not None:
         _write(comparison, out)
@@ -106,6 +98,10 @@ def compare(
             typer.echo(f"\nThe page: {out / 'index.html'}, its figures: {out / 'data.csv'}")
     if not comparison.magnifications and not comparison.fields:
         raise typer.Exit(1)
+
+
+def _tell(sentence: str) -> None:
+    typer.echo(f"stopwise: {_plain(sentence)}", err=True)
 
 
 def _write(comparison: Comparison, out: Path) -> None:
@@ -121,6 +117,7 @@ def _print(comparison: Comparison) -> None:
     """Who, then question by question, then what to doubt; 80 columns."""
     from reports import compare_words, words
 
+    named = compare_words.named_sessions(comparison, _MOST_NAMED)
     print_table(
         ["", "lens", "session", "pitch um", "sizes"],
         [
@@ -131,9 +128,12 @@ def _print(comparison: Comparison) -> None:
                 f"{one.pixel_pitch_um:g}",
                 _sizes(one.magnifications),
             ]
-            for one in comparison.sessions
+            for one in (comparison.sessions[k] for k in named)
         ],
     )
+    rest = len(comparison.sessions) - len(named)
+    if rest:
+        print_wrapped(f"{rest} more sessions: --out writes all to data.csv, --json prints them.")
     for size in comparison.magnifications:
         at = f"{size.magnification:.3g}x"
         typer.echo(f"\n{at}, each at its own optimum")
@@ -228,9 +228,9 @@ def _print_pairs(question: Question, comparison: Comparison) -> None:
         shown = list(question.pairs)
     for pair in shown[:_MOST_PAIRS]:
         print_wrapped(_plain(compare_words.pair_words(question, pair, comparison.sessions)))
-    rest = len(question.pairs) - len(shown[:_MOST_PAIRS])
+    rest = question.pair_count - len(shown[:_MOST_PAIRS])
     if rest:
-        print_wrapped(f"{rest} more pairs: --out writes them all to data.csv, --json prints them.")
+        print_wrapped(compare_words.rest_words(question, rest))
 
 
 def _sizes(magnifications: Sequence[float]) -> str:

@@ -1,10 +1,11 @@
 """One session's sharpness at one magnification, ready to be set against another's.
 
-The curve is object-side MTF50 against the ring position: the model of the lens where it
-describes the frames, else the interpolation. Its doubt has parts that behave apart
-between sessions: ``own`` (scatter, focus, fit, form, scale) belongs to the session alone;
-``target`` is what is not known of the target's edge, the same in all frames of a
-session and, where one target served both, in both sessions.
+Figures are object-side MTF50 or a depth, each from a table that the fit of the lens left
+(``lab.inference.compare_tables``) or, where no model describes the frames, from the curve
+interpolated between the stops. A figure's doubt has parts that behave apart between
+sessions: ``own`` (scatter, focus, fit, form, scale) belongs to the session alone; ``light``
+is what is not known of the wavelength, and ``target`` of the target's edge: each is the same
+in all frames of a session and, where one light or one target served both, in both sessions.
 
 Leaves out what a session cannot show of itself: how far it comes out alike when the rig
 is put up again.
@@ -14,164 +15,178 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from lab.edges.types import FloatArray
-from lab.inference.compare_lens import KeptLens, kept_lens
 from lab.inference.compare_records import ComparedCurve, ComparedMark
-from lab.inference.results import LensSeries, SeriesResult, SessionResult, StopPoint
-from lab.session.config import SessionConfig
-from lab.session.stops import exact_stop
+from lab.inference.results import (
+    CompareTable,
+    CompareTables,
+    SeriesResult,
+    SessionResult,
+    StopPoint,
+)
+from lab.session.config import SessionConfig, Target
 from targets.fidelity import gaussian_mtf
 
-__all__ = ["FORM_STD", "KeptSession", "Sharpest", "SizeCurve", "size_curves"]
+__all__ = ["FORM_STD", "Columns", "Figure", "Sharpest", "SizeCurve", "size_curves"]
 
 _Z95 = 1.959964
 _DRAWN_POINTS = 61
+_ROUNDING = 1e-5  # of a table's ends
 # What the fitted shapes miss of a real lens's height at its optimum, as a standard deviation
 # of log MTF50, beside what the fit claims: 0.74 % (halves: 0.86 and 0.60 %) on 40 simulated
 # lenses with zonal spherical aberration, polygonal irises and vibration, seeds 0 to 39 of
-# ``tests.bench.compare_study``. It does not cancel between two lenses.
+# ``tests.bench.compare_study``. It does not cancel between two lenses. Where diffraction alone
+# decides, MTF50 is as 1 over the wavelength and nothing can be missed: elsewhere it counts by
+# how far the figure is from that.
 FORM_STD = 0.0075
 
 
 @dataclass(frozen=True, kw_only=True)
-class KeptSession:
-    """A session's result, and its session.toml where that is at hand."""
+class Figure:
+    """A figure of one session, as its logarithm, and its doubts.
 
-    result: SessionResult
-    config: SessionConfig | None = None
+    Attributes
+    ----------
+    log : float
+        At the wavelength that the fit found.
+    stop, f_number : float
+        Ring position and effective f-number.
+    own, target : float
+        Standard uncertainties of ``log``.
+    by_light : float
+        Change of ``log`` with the relative error of the wavelength.
+    light, light_std : float
+        That error as fitted, and its standard uncertainty.
+    """
+
+    log: float
+    stop: float
+    f_number: float
+    own: float
+    target: float
+    by_light: float = 0.0
+    light: float = 0.0
+    light_std: float = 0.0
+
+    @property
+    def std(self) -> float:
+        """Of ``log``, all doubts together."""
+        return math.hypot(self.own, self.target, self.by_light * self.light_std)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Sharpest:
     """The session's own optimum, or its sharpest stop where none could be named."""
 
-    stop: float
-    log_mtf50: float
-    own: float
-    target: float
+    figure: Figure
     percent_of_diffraction: float
     flags: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Columns:
+    """Figures against a variable, (n,): all but ``own`` and so on are natural logarithms."""
+
+    at: FloatArray
+    stop: FloatArray
+    f_number: FloatArray
+    log: FloatArray
+    own: FloatArray
+    target: FloatArray
+    by_light: FloatArray
+    light: float = 0.0
+    light_std: float = 0.0
+
+    def figure(self, at: float) -> Figure | None:
+        """By interpolation; None beyond the ends."""
+        if not self.at[0] - _ROUNDING <= at <= self.at[-1] + _ROUNDING:
+            return None
+        stop, f_number, log, own, target, by_light = (
+            float(np.interp(at, self.at, one))
+            for one in (self.stop, self.f_number, self.log, self.own, self.target, self.by_light)
+        )
+        return Figure(
+            log=log,
+            stop=math.exp(stop),
+            f_number=math.exp(f_number),
+            own=own,
+            target=target,
+            by_light=by_light,
+            light=self.light,
+            light_std=self.light_std,
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class SizeCurve:
-    """One magnification of one session; arrays are (n,), stops rising.
+    """One magnification of one session.
 
     Attributes
     ----------
-    session : int
-    magnification : float
-        As measured, or as stated where it was not.
-    series : SeriesResult
-    log_stop : ndarray
-        Natural logarithm of the ring position.
-    log_f_number, f_number_std : ndarray
-        Of the effective f-number, and the standard uncertainty of that logarithm.
-    log_mtf50 : ndarray
-        Object side.
-    own, target : ndarray
-        Standard uncertainties of ``log_mtf50``, see the module.
-    lens : KeptLens or None
-        None where the model does not describe the frames.
+    magnification, stated : float
+        As measured, or as stated where it was not; and as stated.
+    sharpest : Sharpest
+    equal_stop : Columns
+        MTF50 against the logarithm of the effective f-number.
+    over_depth, depth_within : Columns or None
+        MTF50 against the logarithm of a depth [um] and depth [um] at the optimum against the
+        logarithm of a loss [%]. None where no model describes the frames.
+    marks : tuple of ComparedMark
     """
 
-    session: int
     magnification: float
-    series: SeriesResult
-    log_stop: FloatArray
-    log_f_number: FloatArray
-    f_number_std: FloatArray
-    log_mtf50: FloatArray
-    own: FloatArray
-    target: FloatArray
-    lens: KeptLens | None
+    stated: float
+    sharpest: Sharpest
+    equal_stop: Columns
+    over_depth: Columns | None
+    depth_within: Columns | None
+    marks: tuple[ComparedMark, ...]
 
-    def at_stop(self, values: FloatArray, stop: float) -> float:
-        """One of the arrays at a ring position within those measured."""
-        return float(np.interp(math.log(stop), self.log_stop, values))
-
-    def at_f_number(self, log_f_number: float) -> tuple[float, float, float]:
-        """Log MTF50, own and target's doubt at an effective f-number within those measured.
-
-        The doubt of the f-number itself counts by the slope of the curve there.
-        """
-        value, own, target, f_std = (
-            float(np.interp(log_f_number, self.log_f_number, one))
-            for one in (self.log_mtf50, self.own, self.target, self.f_number_std)
-        )
-        slope = 0.0
-        if self.log_f_number.size > 1:
-            slopes = np.gradient(self.log_mtf50, self.log_f_number)
-            slope = float(np.interp(log_f_number, self.log_f_number, slopes))
-        return value, math.hypot(own, slope * f_std), target
-
-    def sharpest(self) -> Sharpest:
-        """The optimum of the session."""
-        series = self.series
-        stop = series.optimum_stop
-        flags = [] if self.lens is not None else ["interpolated"]
-        if stop is None:
-            point = max(_known(series), key=lambda p: p.mtf50_image_cyc_per_mm)
-            stop, percent = point.exact_stop, point.percent_of_diffraction
-            flags.append("optimum-not-bracketed")
-        else:
-            if "optimum-not-bracketed" in series.flags:
-                flags.append("optimum-not-bracketed")
-            limit = np.interp(
-                math.log(stop),
-                np.log(series.curve_stop),
-                series.curve_diffraction_mtf50_image_cyc_per_mm,
-            )
-            image = math.exp(self.at_stop(self.log_mtf50, stop)) / self.magnification
-            percent = 100 * image / float(limit)
-        return Sharpest(
-            stop=stop,
-            log_mtf50=self.at_stop(self.log_mtf50, stop),
-            own=self.at_stop(self.own, stop),
-            target=self.at_stop(self.target, stop),
-            percent_of_diffraction=percent,
-            flags=tuple(flags),
-        )
-
-    def drawn(self) -> ComparedCurve:
+    def drawn(self, session: int) -> ComparedCurve:
         """The curve with its band, thinned for figures."""
-        count = min(self.log_stop.size, _DRAWN_POINTS)
-        at = np.linspace(self.log_stop[0], self.log_stop[-1], count)
-        f_number, value, own, target = (
-            np.interp(at, self.log_stop, one)
-            for one in (self.log_f_number, self.log_mtf50, self.own, self.target)
+        columns = self.equal_stop
+        at = np.linspace(columns.at[0], columns.at[-1], min(columns.at.size, _DRAWN_POINTS))
+        log, own, target, by_light = (
+            np.interp(at, columns.at, one)
+            for one in (columns.log, columns.own, columns.target, columns.by_light)
         )
-        spread = _Z95 * np.hypot(own, target)
-        marks = [
-            ComparedMark(
-                effective_f_number=math.exp(self.at_stop(self.log_f_number, p.exact_stop)),
-                mtf50_object_cyc_per_mm=p.mtf50_image_cyc_per_mm * self.magnification,
-                low95=p.mtf50_low95 * self.magnification,
-                high95=p.mtf50_high95 * self.magnification,
-                marked_stop=p.marked_stop,
-            )
-            for p in _known(self.series)
-        ]
+        spread = _Z95 * np.sqrt(own**2 + target**2 + (by_light * columns.light_std) ** 2)
         return ComparedCurve(
-            session=self.session,
-            effective_f_number=tuple(np.exp(f_number).tolist()),
-            mtf50_object_cyc_per_mm=tuple(np.exp(value).tolist()),
-            low95=tuple(np.exp(value - spread).tolist()),
-            high95=tuple(np.exp(value + spread).tolist()),
-            marks=tuple(marks),
-            from_model=self.lens is not None,
+            session=session,
+            effective_f_number=tuple(np.exp(at).tolist()),
+            mtf50_object_cyc_per_mm=tuple(np.exp(log).tolist()),
+            low95=tuple(np.exp(log - spread).tolist()),
+            high95=tuple(np.exp(log + spread).tolist()),
+            marks=self.marks,
+            from_model=self.over_depth is not None,
         )
 
 
-def size_curves(kept: KeptSession, session: int) -> tuple[SizeCurve, ...]:
-    """The magnifications of a session of which a stop was measured."""
-    result = kept.result
-    lenses = {} if result.lens is None else {one.magnification: one for one in result.lens.series}
+def size_curves(result: SessionResult, config: SessionConfig | None) -> tuple[SizeCurve, ...]:
+    """The magnifications of a session of which a stop was measured.
+
+    Parameters
+    ----------
+    result : SessionResult
+    config : SessionConfig or None
+        Where it is at hand: of it comes the doubt about the target.
+
+    Raises
+    ------
+    ValueError
+        If figures make no sense.
+    """
+    lens = result.lens
+    lenses = {}
+    if lens is not None and lens.describes:
+        lenses = {one.magnification: one.compare for one in lens.series}
+    target = None if config is None else config.target
     return tuple(
-        _curve(kept, session, series, lenses.get(series.magnification))
+        _curve(series, lenses.get(series.magnification), target)
         for series in result.series
         if _known(series)
     )
@@ -187,67 +202,167 @@ def _known(series: SeriesResult) -> list[StopPoint]:
     return sorted(points, key=lambda p: p.exact_stop)
 
 
-def _curve(
-    kept: KeptSession, session: int, series: SeriesResult, of_lens: LensSeries | None
-) -> SizeCurve:
-    result, points = kept.result, _known(series)
+def _curve(series: SeriesResult, tables: CompareTables | None, target: Target | None) -> SizeCurve:
     size = series.measured_magnification or series.magnification
-    size_std = (series.measured_magnification_std or 0.0) / size
-    at_points = np.log([p.exact_stop for p in points])
-    by_target = np.array([_target_std(p, kept, size) for p in points])
-    lens = None if of_lens is None else kept_lens(result, of_lens)
-    if of_lens is not None and lens is not None:
-        log_stop = np.log(of_lens.curve_stop)
-        image = np.array(of_lens.curve_mtf50_image_cyc_per_mm)
-        own = np.array(of_lens.curve_mtf50_std) / image
-        marks = np.log([exact_stop(s.marked_stop) for s in of_lens.stops])
-        f_number = np.log([s.effective_f_number for s in of_lens.stops])
-        stds = [s.effective_f_number_std / s.effective_f_number for s in of_lens.stops]
-        f_std = np.interp(log_stop, marks, stds)
+    scale_std = (series.measured_magnification_std or 0.0) / size
+    marks = _known(series)
+    over_depth = depth_within = sharpest = None
+    if tables is None:
+        equal_stop = _interpolated(series, target, size, scale_std)
     else:
-        marks, f_number = at_points, np.log([p.effective_f_number for p in points])
-        if len(points) > 1 and series.curve_stop:
-            log_stop = np.log(series.curve_stop)
-            image = np.array(series.curve_mtf50_image_cyc_per_mm)
-        else:
-            log_stop = at_points
-            image = np.array([p.mtf50_image_cyc_per_mm for p in points])
-        # The intervals know of few frames, and between two stops neither may be better known.
-        relative = np.array(
-            [
-                max(p.mtf50_std, (p.mtf50_high95 - p.mtf50_low95) / (2 * _Z95))
-                / p.mtf50_image_cyc_per_mm
-                for p in points
-            ]
+        blur_um2 = _doubtful_blur_um2(target, size)
+        equal_stop, optimum, over_depth, depth_within = (
+            _columns(one, tables, blur_um2, scale_std)
+            for one in (tables.equal_stop, tables.optimum, tables.over_depth, tables.depth_within)
         )
-        alone = np.sqrt(np.maximum(relative**2 - by_target**2, 0.0))
-        after = np.clip(np.searchsorted(at_points, log_stop), 0, len(points) - 1)
-        before = np.clip(np.searchsorted(at_points, log_stop, "right") - 1, 0, len(points) - 1)
-        own = np.maximum(alone[before], alone[after])
-        f_std = np.zeros_like(log_stop)
+        sharpest = optimum.figure(float(optimum.at[0]))
+    f_number = np.interp(
+        np.log([p.exact_stop for p in marks]), equal_stop.stop, equal_stop.f_number
+    )
     return SizeCurve(
-        session=session,
         magnification=size,
-        series=series,
-        log_stop=log_stop,
-        log_f_number=log_stop + np.interp(log_stop, marks, f_number - marks),
-        f_number_std=f_std,
-        log_mtf50=np.log(image * size),
-        own=np.sqrt(own**2 + size_std**2 + FORM_STD**2),
-        target=np.interp(log_stop, at_points, by_target),
-        lens=lens,
+        stated=series.magnification,
+        sharpest=_sharpest(series, sharpest, equal_stop, size),
+        equal_stop=equal_stop,
+        over_depth=over_depth,
+        depth_within=depth_within,
+        marks=tuple(
+            ComparedMark(
+                effective_f_number=math.exp(log_n),
+                mtf50_object_cyc_per_mm=p.mtf50_image_cyc_per_mm * size,
+                low95=p.mtf50_low95 * size,
+                high95=p.mtf50_high95 * size,
+                marked_stop=p.marked_stop,
+            )
+            for p, log_n in zip(marks, f_number.tolist(), strict=True)
+        ),
     )
 
 
-def _target_std(point: StopPoint, kept: KeptSession, size: float) -> float:
+def _columns(
+    table: CompareTable, tables: CompareTables, blur_um2: float, scale_std: float
+) -> Columns:
+    _check(table)
+    by_light = np.array(table.by_light)
+    form = FORM_STD * np.maximum(1 + by_light, 0.0)
+    return Columns(
+        at=np.log(table.at),
+        stop=np.log(table.stop),
+        f_number=np.log(table.effective_f_number),
+        log=np.log(table.value),
+        own=np.sqrt(np.square(table.std) + form**2 + scale_std**2),
+        target=np.abs(table.by_blur) * blur_um2,
+        by_light=by_light,
+        light=tables.light,
+        light_std=tables.light_std,
+    )
+
+
+def _check(table: CompareTable) -> None:
+    """A table that was read may hold anything of the right type.
+
+    Raises
+    ------
+    ValueError
+        If it is no table.
+    """
+    positive = (table.at, table.stop, table.effective_f_number, table.value)
+    columns = (*positive, table.std, table.by_light, table.by_blur)
+    if not table.at or len({len(one) for one in columns}) > 1:
+        raise ValueError("columns of a table must have one length, at least 1")
+    if not min(map(min, positive)) > 0 or not min(table.std) >= 0:
+        raise ValueError("a table's figures must be > 0, its uncertainties >= 0")
+    if any(after <= before for before, after in pairwise(table.at)):
+        raise ValueError("a table's variable must rise")
+
+
+def _doubtful_blur_um2(target: Target | None, size: float) -> float:
+    """Variance on the sensor by which the target's blur may be larger; 0 where not known."""
+    if target is None:
+        return 0.0
+    blur_um, larger_um = target.edge_blur_um, target.edge_blur_um + target.edge_blur_std_um
+    return (larger_um**2 - blur_um**2) * size**2
+
+
+def _interpolated(
+    series: SeriesResult, target: Target | None, size: float, scale_std: float
+) -> Columns:
+    """The curve between the stops, without a model of the lens."""
+    points = _known(series)
+    at_points = np.log([p.exact_stop for p in points])
+    if len(points) > 1 and series.curve_stop:
+        log_stop = np.log(series.curve_stop)
+        image = np.array(series.curve_mtf50_image_cyc_per_mm)
+    else:
+        log_stop = at_points
+        image = np.array([p.mtf50_image_cyc_per_mm for p in points])
+    f_number = np.log([p.effective_f_number for p in points])
+    log_n = log_stop + np.interp(log_stop, at_points, f_number - at_points)
+    by_target = np.array([_target_std(p, target, size) for p in points])
+    # The intervals know of few frames, and between two stops neither may be better known.
+    relative = np.array(
+        [
+            max(p.mtf50_std, (p.mtf50_high95 - p.mtf50_low95) / (2 * _Z95))
+            / p.mtf50_image_cyc_per_mm
+            for p in points
+        ]
+    )
+    alone = np.sqrt(np.maximum(relative**2 - by_target**2, 0.0))
+    after = np.clip(np.searchsorted(at_points, log_stop), 0, len(points) - 1)
+    before = np.clip(np.searchsorted(at_points, log_stop, "right") - 1, 0, len(points) - 1)
+    own = np.maximum(alone[before], alone[after])
+    return Columns(
+        at=log_n,
+        stop=log_stop,
+        f_number=log_n,
+        log=np.log(image * size),
+        own=np.sqrt(own**2 + scale_std**2 + FORM_STD**2),
+        target=np.interp(log_stop, at_points, by_target),
+        by_light=np.zeros_like(log_n),
+    )
+
+
+def _sharpest(
+    series: SeriesResult, modelled: Figure | None, equal_stop: Columns, size: float
+) -> Sharpest:
+    """The optimum of the session: of its model, of its curve, or the sharpest of its stops."""
+    flags = [] if modelled is not None else ["interpolated"]
+    stop = series.optimum_stop
+    if stop is None:
+        point = max(_known(series), key=lambda p: p.mtf50_image_cyc_per_mm)
+        flags.append("optimum-not-bracketed")
+        figure = _at_stop(equal_stop, point.exact_stop)
+        return Sharpest(
+            figure=figure, percent_of_diffraction=point.percent_of_diffraction, flags=tuple(flags)
+        )
+    if "optimum-not-bracketed" in series.flags:
+        flags.append("optimum-not-bracketed")
+    figure = _at_stop(equal_stop, stop) if modelled is None else modelled
+    limit = np.interp(
+        math.log(figure.stop),
+        np.log(series.curve_stop),
+        series.curve_diffraction_mtf50_image_cyc_per_mm,
+    )
+    percent = 100 * math.exp(figure.log) / (size * float(limit))
+    return Sharpest(figure=figure, percent_of_diffraction=percent, flags=tuple(flags))
+
+
+def _at_stop(columns: Columns, stop: float) -> Figure:
+    """At a ring position within those measured."""
+    log_n = float(np.interp(math.log(stop), columns.stop, columns.f_number))
+    figure = columns.figure(log_n)
+    assert figure is not None  # the two columns end together
+    return figure
+
+
+def _target_std(point: StopPoint, target: Target | None, size: float) -> float:
     """Relative doubt about MTF50 that the target's edge leaves, the same in every frame.
 
     How far the crossing moves when the blur divided out is one standard uncertainty
     larger. 0 where the target is not known.
     """
-    if kept.config is None or not point.mtf:
+    if target is None or not point.mtf:
         return 0.0
-    target = kept.config.target
     blur_mm, std_mm = (1e-3 * um * size for um in (target.edge_blur_um, target.edge_blur_std_um))
     if std_mm == 0:
         return 0.0

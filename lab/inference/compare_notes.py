@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from lab.inference.compare_curves import KeptSession
+from lab.inference.compare_input import KeptSession
 from lab.inference.compare_records import Repeatability
-from lab.inference.results import SessionResult
 
 __all__ = ["cautions_of", "letter_of", "same_frames", "warnings_of"]
 
 _SAME_WAVELENGTH_UM = 0.005
+_FRAMES = "frames SHA-256"  # in a result's provenance
 _LISTED = 8  # letters named before "and n more"
 # Of stops and of magnifications: what they do to a comparison.
 _FLAGS = {
@@ -46,90 +46,100 @@ def letter_of(session: int) -> str:
     return letters
 
 
-def same_frames(one: SessionResult, other: SessionResult) -> bool:
-    """True where both results come from the same frames."""
-    key = "frames SHA-256"
-    return key in one.provenance and one.provenance[key] == other.provenance.get(key)
+def same_frames(one: KeptSession, other: KeptSession) -> bool:
+    """True where both sessions hold the same frames."""
+    frames = one.provenance.get(_FRAMES)
+    return frames is not None and frames == other.provenance.get(_FRAMES)
 
 
 def warnings_of(sessions: Sequence[KeptSession], letters: Sequence[str]) -> tuple[str, ...]:
     """Where the sessions differ in what a comparison takes to be alike."""
-    results = [kept.result for kept in sessions]
-    configs = [kept.config for kept in sessions]
-    out = []
-    for k, one in enumerate(results):
-        twin = next((j for j in range(k) if same_frames(results[j], one)), None)
-        if twin is not None:
-            out.append(
-                f"{letters[twin]} and {letters[k]} hold the same frames: they are one session "
-                "named twice, and their agreement proves nothing."
-            )
-    pitch = _split(letters, [f"{one.pixel_pitch_um:g} um" for one in results])
+    out = _twins(sessions, letters)
+    pitch = _split(letters, [f"{one.pixel_pitch_um:g} um" for one in sessions])
     if pitch:
         out.append(
             f"Pixel pitch differs ({pitch}): MTF50 holds the pixel's share, so this compares lens "
             "and sensor together, not lenses alone."
         )
-    bodies = _split(letters, [one.body_name for one in results])
+    bodies = _split(letters, [one.body_name for one in sessions])
     if bodies and not pitch:
         out.append(
             f"Bodies differ ({bodies}) at one pixel pitch: the stack of filters before the sensor "
             "may differ too."
         )
-    channel = _split(letters, [one.channel for one in results])
+    channel = _split(letters, [one.channel for one in sessions])
     if channel:
         out.append(f"Channels differ ({channel}): colours focus and diffract apart.")
-    waves = [one.wavelength_um for one in results]
+    waves = [one.wavelength_um for one in sessions]
     if max(waves) - min(waves) > _SAME_WAVELENGTH_UM:
         split = _split(letters, [f"{wave:.3g} um" for wave in waves])
         out.append(
             f"The light's wavelength differs ({split}): diffraction alone moves MTF50 by "
             f"{100 * (max(waves) / min(waves) - 1):.0f} %."
         )
-    source = _split(letters, [one.light_source for one in results])
+    source = _split(letters, [one.light_source for one in sessions])
     if source:
         out.append(f"What is known of the light differs in kind ({source}).")
     out += _of_targets(sessions, letters)
-    pupil = _split(letters, [_pupil(one) for one in results])
-    if pupil or any(_pupil(one) == "assumed" for one in results):
+    pupil = _split(letters, [one.pupil for one in sessions])
+    if pupil or sessions[0].pupil == "assumed":
         known = pupil or "assumed in all"
         out.append(
             f"Pupil ratio: {known}. Where it is assumed, effective f-numbers may be wrong, and "
             "with them the comparison at one effective f-number."
         )
-    version = _split(letters, [one.provenance.get("stopwise version", "") for one in results])
+    version = _split(letters, [one.provenance.get("stopwise version", "") for one in sessions])
     if version:
         out.append(
             f"Measured by different versions of stopwise ({version}): measure again with one."
         )
-    loss = _split(letters, [_losses(one) for one in results])
+    loss = _split(letters, [one.losses for one in sessions])
     if loss:
         out.append(
             f"Kept with different permitted losses ({loss}): deepest sharp stops in their reports "
             "do not compare. Depths here use one loss."
         )
-    doubtful = [
-        letters[k] for k, one in enumerate(results) if one.lens is None or not one.lens.describes
-    ]
+    doubtful = [letters[k] for k, one in enumerate(sessions) if not one.describes]
     if doubtful:
         out.append(
             f"{_listed(doubtful)}: no model of the lens describes the session; its curve is "
             "interpolated between the stops, and it is left out where depth is compared."
         )
     for flag, sentence in _FLAGS.items():
-        having = [letters[k] for k, one in enumerate(results) if flag in _all_flags(one)]
+        having = [letters[k] for k, one in enumerate(sessions) if flag in one.flags]
         if having:
             out.append(f"{_listed(having)}: {sentence}.")
-    return tuple(out) + tuple(
-        f"{letters[k]}: no session.toml beside the result, so its target and its sensor's size "
-        "are not known here."
-        for k, config in enumerate(configs)
-        if config is None
-    )
+    unknown = [letters[k] for k, one in enumerate(sessions) if one.target is None]
+    if unknown:
+        out.append(
+            f"{_listed(unknown)}: no session.toml beside the result, so target and sensor's size "
+            "are not known here."
+        )
+    return tuple(out)
+
+
+def _twins(sessions: Sequence[KeptSession], letters: Sequence[str]) -> list[str]:
+    """Sessions that are one, named twice."""
+    out: list[str] = []
+    first: dict[str, int] = {}
+    for k, one in enumerate(sessions):
+        frames = one.provenance.get(_FRAMES)
+        if frames is None:
+            continue
+        twin = first.setdefault(frames, k)
+        if twin != k:
+            out.append(
+                f"{letters[twin]} and {letters[k]} hold the same frames: they are one session "
+                "named twice, and their agreement proves nothing."
+            )
+    if len(out) > _LISTED:
+        rest = len(out) - _LISTED
+        return [*out[:_LISTED], f"{rest} more sessions hold the frames of one before them."]
+    return out
 
 
 def _of_targets(sessions: Sequence[KeptSession], letters: Sequence[str]) -> Iterator[str]:
-    known = [(k, kept.config.target) for k, kept in enumerate(sessions) if kept.config is not None]
+    known = [(k, kept.target) for k, kept in enumerate(sessions) if kept.target is not None]
     own = [letters[k] for k, _ in known]
     made = _split(own, [(one.technology or "not stated") + ", " + one.kind for _, one in known])
     if made:
@@ -148,7 +158,11 @@ def _of_targets(sessions: Sequence[KeptSession], letters: Sequence[str]) -> Iter
 
 
 def cautions_of(
-    repeatability: Repeatability | None, same_target: bool, sessions: Sequence[KeptSession]
+    repeatability: Repeatability | None,
+    sessions: Sequence[KeptSession],
+    *,
+    same_target: bool,
+    same_light: bool,
 ) -> tuple[str, ...]:
     """What to keep in mind whatever the sessions are."""
     out = [
@@ -163,7 +177,7 @@ def cautions_of(
             "and its limit is wide for that."
         )
     has_target = any(
-        kept.config is not None and kept.config.target.edge_blur_std_um > 0 for kept in sessions
+        kept.target is not None and kept.target.edge_blur_std_um > 0 for kept in sessions
     )
     if has_target:
         out.append(
@@ -173,29 +187,18 @@ def cautions_of(
             else "Nothing says that one and the same target served two sessions, so its doubt is "
             "counted in both. If it did: --same-target."
         )
+    lights = [curve.equal_stop.light_std for kept in sessions for curve in kept.sizes]
+    if max(lights, default=0.0) > 0:
+        out.append(
+            "One body in one light is said to have served all: sessions that state the same body "
+            "and wavelength are compared at that wavelength, and its doubt cancels."
+            if same_light
+            else f"The wavelength is known to {100 * max(lights):.1f} %, which at one effective "
+            "f-number is most of what is not known. Nothing says that one body in one light "
+            "served two sessions, so it is counted in both. If it did: --same-light."
+        )
     out.append("One lens of a kind is one lens: others of the same name may differ.")
     return tuple(out)
-
-
-def _pupil(result: SessionResult) -> str:
-    if result.lens is not None:
-        figure = next((one for one in result.lens.figures if one.name == "pupil ratio"), None)
-        if figure is not None and figure.measured:
-            return "measured"
-    return "assumed" if result.pupil_ratio_source == "assumed" else "stated"
-
-
-def _losses(result: SessionResult) -> str:
-    return ", ".join(sorted({f"{series.loss_percent:g} %" for series in result.series}))
-
-
-def _all_flags(result: SessionResult) -> set[str]:
-    flags = set(result.flags)
-    for series in result.series:
-        flags.update(series.flags)
-        for point in series.points:
-            flags.update(point.flags)
-    return flags
 
 
 def _split(letters: Sequence[str], values: Sequence[str]) -> str:

@@ -108,13 +108,15 @@ class Place:
 class Question:
     """One stated question with figures, differences and places.
 
-    ``values`` in the order of sessions; ``places`` by place, then by figure.
+    ``values`` in the order of sessions; ``places`` by place, then by figure. ``pairs`` are
+    all ``pair_count`` of a few sessions; of more than 30, those with the first place.
     """
 
     key: str  # "optimum", "equal-stop", "depth-at-optimum" or "held"
     unit: str
     values: tuple[ComparedValue, ...]
     pairs: tuple[PairDifference, ...]
+    pair_count: int
     places: tuple[Place, ...]
     effective_f_number: float | None = None  # of "equal-stop"
 
@@ -201,6 +203,7 @@ class Comparison:
     """Sessions set beside each other. No overall figure: each question has its own answer.
 
     ``unshared``: magnification and session of the series that no other session has.
+    ``limits``: standard uncertainties that a difference must exceed, by question.
     """
 
     sessions: tuple[ComparedSession, ...]
@@ -209,8 +212,10 @@ class Comparison:
     fields: tuple[FieldComparison, ...]
     repeatability: Repeatability | None
     tests: dict[str, int]  # pairs counted together, by question
+    limits: dict[str, float]
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
     depth_is_chosen: bool  # by us, as the command named none
     same_target: bool
+    same_light: bool
     provenance: tuple[dict[str, str], ...]

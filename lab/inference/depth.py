@@ -19,6 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from lab.edges.types import FloatArray
 from lab.inference.drawn_stops import FORM_STD_STOPS, drawn_curves, tops
@@ -138,11 +139,13 @@ class HeldCurve:
 class DepthWithin:
     """Object-side depth in which sharpness stays near that of best focus, (n,) [um].
 
-    Both are 0 where the detail is lost even in focus.
+    0 where the detail is lost even in focus. ``gradient``, (n, n_parameter): its derivatives
+    by the fitted figures.
     """
 
     depth_um: FloatArray
     std_um: FloatArray
+    gradient: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -209,7 +212,7 @@ def _best_focus(optics: LensOptics, sharp: Sharpness) -> FloatArray:
     return _middle(optics, sharp, _FOCUS_WAVES * optics.wave_um)
 
 
-def held_curve(optics: LensOptics, sharp: Sharpness, depth_um: float) -> HeldCurve:
+def held_curve(optics: LensOptics, sharp: Sharpness, depth_um: npt.ArrayLike) -> HeldCurve:
     """What each stop holds over a depth.
 
     Parameters
@@ -217,20 +220,21 @@ def held_curve(optics: LensOptics, sharp: Sharpness, depth_um: float) -> HeldCur
     optics : LensOptics
         n stops.
     sharp : Sharpness
-    depth_um : float
-        Total, object side, >= 0; 0 is best focus. [um]
+    depth_um : array_like, () or (n,)
+        Total, object side, each > 0, or 0 for best focus at all. [um]
 
     Raises
     ------
     ValueError
-        If depth_um is not >= 0.
+        If depth_um is neither.
     """
-    if not depth_um >= 0:
-        raise ValueError("depth_um must be >= 0")
-    half_um = np.full(optics.stop.size, depth_um / 2 * optics.magnification**2)
+    depth = np.broadcast_to(np.asarray(depth_um, dtype=np.float64), optics.stop.shape)
+    if not ((depth > 0).all() or (depth == 0).all()):
+        raise ValueError("depth_um must be > 0, or 0 at all stops")
+    half_um = depth / 2 * optics.magnification**2
     is_hopeless = half_um > _FURTHEST_WAVES * optics.wave_um
     half_um = np.minimum(half_um, _FURTHEST_WAVES * optics.wave_um)
-    middle = _middle(optics, sharp, half_um) if depth_um else _best_focus(optics, sharp)
+    middle = _middle(optics, sharp, half_um) if depth.any() else _best_focus(optics, sharp)
     ends = middle + half_um * _ENDS
     held = sharp.of(optics, ends).min(axis=0)
     inside = middle + half_um * _INSIDE[:, np.newaxis]
@@ -261,7 +265,7 @@ def held_curve(optics: LensOptics, sharp: Sharpness, depth_um: float) -> HeldCur
     )
 
 
-def depth_within(optics: LensOptics, sharp: Sharpness, loss_percent: float) -> DepthWithin:
+def depth_within(optics: LensOptics, sharp: Sharpness, loss_percent: npt.ArrayLike) -> DepthWithin:
     """Depth about best focus in which sharpness loses no more than a share.
 
     It is also the step of a stack whose frames lose that share midway between two.
@@ -271,7 +275,7 @@ def depth_within(optics: LensOptics, sharp: Sharpness, loss_percent: float) -> D
     optics : LensOptics
         n stops.
     sharp : Sharpness
-    loss_percent : float
+    loss_percent : array_like, () or (n,)
         Of the sharpness at best focus. [%], 0 < loss < 100
 
     Raises
@@ -279,10 +283,11 @@ def depth_within(optics: LensOptics, sharp: Sharpness, loss_percent: float) -> D
     ValueError
         If loss_percent is outside its range.
     """
-    if not 0 < loss_percent < 100:
+    loss = np.asarray(loss_percent, dtype=np.float64)
+    if not ((loss > 0) & (loss < 100)).all():
         raise ValueError("loss_percent must lie between 0 and 100")
     focus, wave_um = _best_focus(optics, sharp), optics.wave_um
-    keep = 1 - loss_percent / 100
+    keep = 1 - loss / 100
     if sharp.detail_um is None:
         # MTF50 is kept where the MTF at what must be kept has not fallen to one half.
         frequency = keep * optics.crossing(focus, _LEVEL)
@@ -307,7 +312,11 @@ def depth_within(optics: LensOptics, sharp: Sharpness, loss_percent: float) -> D
         gradient += side * (at_peak - by) / np.where(near > 0, by_shift, np.inf)[:, np.newaxis]
     m2 = optics.magnification**2
     variance = np.einsum("ij,jk,ik->i", gradient, optics.covariance, gradient)
-    return DepthWithin(depth_um=width / m2, std_um=np.sqrt(np.maximum(variance, 0)) / m2)
+    return DepthWithin(
+        depth_um=width / m2,
+        std_um=np.sqrt(np.maximum(variance, 0)) / m2,
+        gradient=gradient / m2,
+    )
 
 
 def best_stop(

@@ -50,8 +50,10 @@ class LensCurve:
     stop : ndarray, (n,)
         Ring positions (exact f-numbers), rising.
     mtf50_image_cyc_per_mm, mtf50_std : ndarray, (n,)
+    gradient : ndarray, (n, n_parameter)
+        Derivatives of the logarithm of MTF50 by the fitted figures.
     covariance : ndarray, (n, n)
-        Of the logarithm of MTF50.
+        Of that logarithm.
     f_number, f_number_std : ndarray, (n,)
         Effective f-number.
     """
@@ -59,6 +61,7 @@ class LensCurve:
     stop: FloatArray
     mtf50_image_cyc_per_mm: FloatArray
     mtf50_std: FloatArray
+    gradient: FloatArray
     covariance: FloatArray
     f_number: FloatArray
     f_number_std: FloatArray
@@ -170,6 +173,7 @@ def curve_of(optics: LensOptics) -> LensCurve:
         stop=optics.stop,
         mtf50_image_cyc_per_mm=frequency,
         mtf50_std=frequency * np.sqrt(np.maximum(np.diag(covariance), 0)),
+        gradient=by_log,
         covariance=covariance,
         f_number=optics.cone.f_number,
         f_number_std=optics.cone.f_number * spread,

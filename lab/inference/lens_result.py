@@ -14,6 +14,7 @@ import numpy as np
 
 from lab.edges.types import FloatArray
 from lab.inference.centre import CHANNEL
+from lab.inference.compare_tables import compare_tables
 from lab.inference.depth import Sharpness, best_stop, held_curve
 from lab.inference.field_fit import field_points
 from lab.inference.field_shape import field_shape
@@ -342,6 +343,7 @@ def _series(
             )
             for v in verdicts
         ),
+        compare=compare_tables(fit, k, curve, choice.optimum_stop),
         flags=choice.flags,
     )
 

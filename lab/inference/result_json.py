@@ -4,7 +4,8 @@ Generic over frozen dataclasses by their type hints: texts, flags, whole numbers
 ``X | None``, tuples, dicts with text keys, and dataclasses of these. Floats are written by
 ``repr``, which gives back the same 64 bits, a zero's sign included; NaN and infinities are
 refused both ways: what is not known is None. A document is one object with ``schema``, the
-version of this format, beside its content.
+version of this format, beside its content. One of an older version is read with None for what
+it lacks.
 
 What is read may come from anywhere: every key must be there, none may be unknown, and each
 value must have its type. Whatever is wrong is a ``LabError`` that names the path of keys,
@@ -30,6 +31,7 @@ from lab.inference.trial_records import TrialResult
 __all__ = [
     "SCHEMA",
     "as_plain",
+    "brought_up",
     "checked_schema",
     "from_plain",
     "read_json",
@@ -40,7 +42,7 @@ __all__ = [
     "write_json",
 ]
 
-SCHEMA = 1
+SCHEMA = 2  # 2: tables for comparisons beside each magnification of the lens
 _AGAIN = "Make the file again with stopwise."
 # A session of 126 frames takes 0.1 million values and 10 MB; a list nested in itself
 # a million times, or of a billion zeros, is none of ours.
@@ -77,7 +79,7 @@ def result_from_json(text: str, where: str = "result") -> SessionResult:
         If it is no such document, or was made by a newer stopwise.
     """
     document = checked_schema(read_json(text, where), ("result",), where)
-    result: SessionResult = from_plain(SessionResult, document["result"], f"{where}: result")
+    result: SessionResult = from_plain(SessionResult, brought_up(document), f"{where}: result")
     return result
 
 
@@ -170,10 +172,28 @@ def checked_schema(document: Any, keys: Sequence[str], where: str) -> dict[str, 
             f"{where}: made by a newer stopwise (schema {schema}, this one reads {SCHEMA}): "
             "update stopwise."
         )
-    if schema != SCHEMA:
+    if schema < 1:
         _fail(where, f"has schema {schema}, which never was")
     _check_keys(document, ("schema", *keys), where)
     return document
+
+
+def brought_up(document: dict[str, Any]) -> Any:
+    """The plain result of a document, whatever its version, with the keys of this one.
+
+    Parameters
+    ----------
+    document : dict
+        From ``checked_schema``, with the key ``result``.
+    """
+    result = document["result"]
+    if document["schema"] < 2:
+        lens = result.get("lens") if isinstance(result, dict) else None
+        several = lens.get("series") if isinstance(lens, dict) else None
+        for series in several if isinstance(several, list) else ():
+            if isinstance(series, dict):
+                series.setdefault("compare", None)
+    return result
 
 
 def as_plain(hint: Any, value: Any, path: str) -> Any:
@@ -209,6 +229,8 @@ def as_plain(hint: Any, value: Any, path: str) -> Any:
     if origin in (Union, UnionType):
         return None if value is None else as_plain(_sole(inner), value, path)
     if origin is tuple and isinstance(value, tuple):
+        if inner == (float, ...) and _are_floats(value):
+            return list(value)
         items = _item_hints(inner, len(value))
         if items is not None:
             return [
@@ -267,6 +289,8 @@ def from_plain(hint: Any, value: Any, path: str) -> Any:
     if origin in (Union, UnionType):
         return None if value is None else from_plain(_sole(inner), value, path)
     if origin is tuple:
+        if inner == (float, ...) and isinstance(value, list) and _are_floats(value):
+            return tuple(value)
         items = _item_hints(inner, len(value)) if isinstance(value, list) else None
         if items is None:
             size = "" if inner[-1] is Ellipsis else f" of {len(inner)} values"
@@ -285,8 +309,14 @@ def from_plain(hint: Any, value: Any, path: str) -> Any:
 _WORDS = {str: "a text", bool: "true or false", int: "a whole number"}
 
 
+@cache
 def _is_record(hint: Any) -> bool:
     return isinstance(hint, type) and is_dataclass(hint)
+
+
+def _are_floats(values: Sequence[Any]) -> bool:
+    """All at once, since curves are most of a result; what is wrong is then looked for."""
+    return all(type(one) is float for one in values) and all(map(math.isfinite, values))
 
 
 @cache

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 __all__ = [
     "ChannelOptimum",
     "ColourResult",
+    "CompareTable",
+    "CompareTables",
     "ConeResult",
     "FieldPoint",
     "FieldShape",
@@ -322,6 +324,65 @@ class FieldShape:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CompareTable:
+    """Figures against one variable, as a comparison needs them; columns of one length.
+
+    Attributes
+    ----------
+    at : tuple of float
+        The variable, rising.
+    stop, effective_f_number : tuple of float
+        Ring position, exact, and the cone there.
+    value : tuple of float
+    std : tuple of float
+        Standard uncertainty of the logarithm of ``value``, the light's wavelength taken as
+        exact. [-]
+    by_light : tuple of float
+        Change of that logarithm with the relative error of the wavelength. [-]
+    by_blur : tuple of float
+        Change of that logarithm with the variance of a blur on the sensor. [1/um2]
+    """
+
+    at: tuple[float, ...]
+    stop: tuple[float, ...]
+    effective_f_number: tuple[float, ...]
+    value: tuple[float, ...]
+    std: tuple[float, ...]
+    by_light: tuple[float, ...]
+    by_blur: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CompareTables:
+    """What the fitted lens says to comparisons at one magnification, in green.
+
+    Attributes
+    ----------
+    light, light_std : float
+        Relative error of the wavelength against the stated one: fitted, and its standard
+        uncertainty.
+    optimum : CompareTable
+        Object-side MTF50 at the optimum [cycles per mm]: one row, at its effective f-number.
+    equal_stop : CompareTable
+        Object-side MTF50 at best focus [cycles per mm] against the effective f-number, as if
+        that were exact.
+    over_depth : CompareTable
+        Object-side MTF50 [cycles per mm] held over a depth [um], object side, each at its
+        best stop.
+    depth_within : CompareTable
+        Depth about best focus at the optimum [um], object side, against the loss of MTF50 at
+        its ends [%].
+    """
+
+    light: float
+    light_std: float
+    optimum: CompareTable
+    equal_stop: CompareTable
+    over_depth: CompareTable
+    depth_within: CompareTable
+
+
+@dataclass(frozen=True, kw_only=True)
 class LensSeries:
     """One magnification by the model of the lens. None where there is one stop only."""
 
@@ -348,6 +409,7 @@ class LensSeries:
     shape: FieldShape | None = None
     residuals: tuple[LensResidual, ...] = ()
     rules: tuple[RuleResult, ...] = ()
+    compare: CompareTables | None = None
     flags: tuple[str, ...] = ()
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import stat
 import zipfile
 import zlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from io import BytesIO
 from pathlib import Path
 from typing import NoReturn
@@ -77,12 +77,14 @@ def archived(contents: Mapping[str, bytes], path: Path) -> bytes:
     return archive.getvalue()
 
 
-def archived_members(path: Path) -> dict[str, bytes]:
+def archived_members(path: Path, only: Collection[str] = tuple(LIMITS)) -> dict[str, bytes]:
     """The archive's members by name, all in memory, none larger than allowed.
 
     Parameters
     ----------
     path : Path
+    only : collection of str
+        Members to unpack; the list is checked for all.
 
     Raises
     ------
@@ -101,7 +103,11 @@ def archived_members(path: Path) -> dict[str, bytes]:
     _check_end(path, content)
     try:
         with zipfile.ZipFile(BytesIO(content)) as archive:
-            return {i.filename: _member(path, archive, i) for i in _listed(path, archive)}
+            return {
+                info.filename: _member(path, archive, info)
+                for info in _listed(path, archive)
+                if info.filename in only
+            }
     except (
         zipfile.BadZipFile,
         zlib.error,

@@ -43,6 +43,7 @@ from lab.session.workers import (
 )
 
 __all__ = [
+    "SLATES_KEY",
     "STORE_NAME",
     "Inventory",
     "kept_looks",
@@ -54,7 +55,7 @@ __all__ = [
 ]
 
 STORE_NAME = "results.sqlite"
-_SLATES = "slates"  # the looks' key among the store's summaries
+SLATES_KEY = "slates"  # the looks' key among the store's summaries
 
 
 @dataclass(frozen=True)
@@ -214,7 +215,7 @@ def look_over_session(
 
 def kept_looks(store: ResultsStore) -> dict[str, SlateLook]:
     """Looks by hash that the store holds."""
-    return looks_from_json(store.get_summary(_SLATES))
+    return looks_from_json(store.get_summary(SLATES_KEY))
 
 
 def looked_over(
@@ -250,7 +251,7 @@ def looked_over(
                 progress(done, total)
     finally:  # an interrupt keeps what was seen so far
         known = {h: look for h, look in looks.items() if h in inventory.hashes.values()}
-        store.put_summary(_SLATES, looks_to_json(known))
+        store.put_summary(SLATES_KEY, looks_to_json(known))
     return looks
 
 

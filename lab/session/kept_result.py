@@ -3,7 +3,9 @@
 Fitting the model of a lens takes up to a minute; what it gave is kept in the results store
 under a key of everything that went in: the frames' records, configuration, problems,
 exposure times, options, stopwise's version and ``_ANALYSIS``. Whatever changes, the key
-changes, and the session is analysed again. One result is kept, the last.
+changes, and the session is analysed again. One result is kept, the last. A comparison does
+not hang on the options (permitted loss, rules), so that for it the last will do whatever
+they were.
 
 Left out: measuring; what ``fit`` works out with options of its own.
 """
@@ -16,6 +18,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -38,11 +41,19 @@ from lab.session.records import CURVES, EDGE_COLUMNS, FRAME_COLUMNS, FrameRecord
 from lab.session.running import MeasuredSession, stored_session
 from lab.session.store import ResultsStore
 
-__all__ = ["Analysed", "analysed_session", "inputs_key", "kept_or_computed", "session_result"]
+__all__ = [
+    "Analysed",
+    "analysed_session",
+    "inputs_key",
+    "kept_document",
+    "kept_or_computed",
+    "options_of",
+    "session_result",
+]
 
 Analysed = tuple[SessionResult, tuple[TrialResult, ...]]
 
-_ANALYSIS = 1  # raised when a change of the analysis moves numbers
+_ANALYSIS = 2  # raised when a change of the analysis moves numbers
 _SLOT = "result"  # among the store's summaries
 
 
@@ -51,6 +62,7 @@ class _Kept:
     """What stands in the store."""
 
     key: str
+    options: tuple[str, ...]
     result: SessionResult
     trials: tuple[TrialResult, ...]
 
@@ -84,6 +96,7 @@ def analysed_session(
     *,
     loss_percent: float = 10.0,
     rules: Sequence[str] = DEFAULT_RULES,
+    whatever: bool = False,
 ) -> Analysed:
     """As ``session_result``, of a session that is read already.
 
@@ -93,27 +106,36 @@ def analysed_session(
     measured : MeasuredSession
     loss_percent, rules
         As for ``session_result``.
+    whatever : bool
+        A kept result will do whatever loss and rules it was made with.
 
     Raises
     ------
     SessionError
         If the store is wrong.
     """
-    options = (repr(float(loss_percent)), *rules)
-    key = inputs_key(measured.config, measured.assignment, measured.frames, options)
+    key = inputs_key(measured.config, measured.assignment, measured.frames)
     with ResultsStore(folder / STORE_NAME) as store:
         return kept_or_computed(
-            store, key, lambda: _analysed(measured, loss_percent=loss_percent, rules=rules)
+            store,
+            key,
+            options_of(loss_percent, rules),
+            lambda: _analysed(measured, loss_percent=loss_percent, rules=rules),
+            whatever=whatever,
         )
+
+
+def options_of(loss_percent: float, rules: Sequence[str] = DEFAULT_RULES) -> tuple[str, ...]:
+    """Options of the analysis as they are kept beside its result."""
+    return (repr(float(loss_percent)), *rules)
 
 
 def inputs_key(
     config: SessionConfig,
     assignment: Assignment,
     frames: Sequence[FrameRecord],
-    options: Sequence[str],
 ) -> str:
-    """A short name for everything that decides a result.
+    """A short name for everything but the options that decides a result.
 
     Parameters
     ----------
@@ -121,11 +143,9 @@ def inputs_key(
     assignment : Assignment
     frames : sequence of FrameRecord
         With their edges, curves and profiles included.
-    options : sequence of str
-        Of the analysis.
     """
     plain = [
-        [_ANALYSIS, version("stopwise"), *options],
+        [_ANALYSIS, version("stopwise")],
         as_plain(SessionConfig, config, "config"),
         [as_plain(Problem, problem, "problem") for problem in assignment.problems],
         [[f.file, f.trial, f.condition, f.exposure_s] for f in assignment.frames],
@@ -142,39 +162,76 @@ def inputs_key(
     return whole.hexdigest()
 
 
-def kept_or_computed(store: ResultsStore, key: str, compute: Callable[[], Analysed]) -> Analysed:
-    """What the store holds under a key, or what ``compute`` gives, which is then kept.
+def kept_or_computed(
+    store: ResultsStore,
+    key: str,
+    options: tuple[str, ...],
+    compute: Callable[[], Analysed],
+    *,
+    whatever: bool = False,
+) -> Analysed:
+    """What the store holds under a key and options, or what ``compute`` gives, which is kept.
 
     Parameters
     ----------
     store : ResultsStore
     key : str
         Of ``inputs_key``.
+    options : tuple of str
+        Of ``options_of``.
     compute : callable
+    whatever : bool
+        What is kept will do whatever its options.
 
     Raises
     ------
     SessionError
         If the store cannot be read.
     """
-    kept = _read(store.get_summary(_SLOT))
-    if kept is not None and kept.key == key:
+    kept = _read(store)
+    if kept is not None and kept.key == key and (whatever or kept.options == options):
         return kept.result, kept.trials
     result, trials = compute()
-    new = as_plain(_Kept, _Kept(key=key, result=result, trials=trials), _SLOT)
+    new = _Kept(key=key, options=options, result=result, trials=trials)
     # A session on a read-only disk, or in use elsewhere, can still be reported.
     with suppress(SessionError):
-        store.put_summary(_SLOT, write_json({"schema": SCHEMA, "kept": new}))
+        plain = as_plain(_Kept, new, _SLOT)
+        store.put_summary(_SLOT, write_json({"schema": SCHEMA, "kept": plain}))
     return result, trials
 
 
-def _read(text: str | None) -> _Kept | None:
-    """What is kept; None where it is nothing, or nothing that this version reads."""
+def kept_document(store: ResultsStore) -> dict[str, Any] | None:
+    """The plain record of what the store keeps, with ``key`` and ``result``.
+
+    Returns
+    -------
+    dict or None
+        None where it is nothing, or nothing that this version reads.
+
+    Raises
+    ------
+    SessionError
+        If the store cannot be read.
+    """
+    text = store.get_summary(_SLOT)
     if text is None:
         return None
     try:
         document = checked_schema(read_json(text, _SLOT), ("kept",), _SLOT)
-        kept: _Kept = from_plain(_Kept, document["kept"], _SLOT)
+    except LabError:
+        return None
+    # What an older version kept has another key, and is worked out again.
+    kept = document["kept"]
+    return kept if document["schema"] == SCHEMA and isinstance(kept, dict) else None
+
+
+def _read(store: ResultsStore) -> _Kept | None:
+    """What is kept, as ``kept_document``."""
+    plain = kept_document(store)
+    if plain is None:
+        return None
+    try:
+        kept: _Kept = from_plain(_Kept, plain, _SLOT)
     except LabError:
         return None
     return kept

@@ -14,8 +14,8 @@ from typer.testing import CliRunner, Result
 
 from lab.cli import compare as command
 from lab.cli.terminal import guarded
-from lab.errors import LabError
-from lab.inference.compare import KeptSession
+from lab.inference.compare_input import KeptSession
+from lab.session import compared_session
 from tests.inference.compared import kept, session
 
 app = typer.Typer()
@@ -29,7 +29,9 @@ def stored(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[str]]:
     """Sessions that are found under the names given to the command."""
 
     def store(**sessions: KeptSession) -> list[str]:
-        monkeypatch.setattr(command, "kept_session", lambda path: sessions[path.name])
+        monkeypatch.setattr(
+            compared_session, "compared_session", lambda path, _tell: sessions[path.name]
+        )
         return list(sessions)
 
     return store
@@ -117,12 +119,24 @@ def test_nothing_shared_exits_1(stored: Callable[..., list[str]]) -> None:
     assert "Not shared" in result.stdout
 
 
-def test_a_missing_session_and_one_not_measured_are_named(tmp_path: Path) -> None:
-    with pytest.raises(LabError, match="no such folder or file"):
-        command.kept_session(tmp_path / "gone")
-    (tmp_path / "empty").mkdir()
-    with pytest.raises(LabError, match=r"session\.toml"):
-        command.kept_session(tmp_path / "empty")
-    (tmp_path / "not.zip").write_text("no archive")
-    with pytest.raises(LabError):
-        command.kept_session(tmp_path / "not.zip")
+def test_loss_and_light_are_those_of_the_command(stored: Callable[..., list[str]]) -> None:
+    names = stored(one=kept(session("Enlarger")), two=kept(session("Bellows", scale=0.97)))
+    plain = json.loads(run(*names, "--json").stdout)
+    other = json.loads(run(*names, "--json", "--loss", 20, "--same-light").stdout)
+    deep, deeper = (found["magnifications"][0]["depth_at_optimum"] for found in (plain, other))
+    assert deeper["values"][0]["value"] > 1.2 * deep["values"][0]["value"]
+    wide, narrow = (
+        found["magnifications"][0]["equal_stops"][0]["pairs"][0] for found in (plain, other)
+    )
+    assert narrow["high95"] < wide["high95"]
+    assert "--same-light" in run(*names).stdout
+    assert "its doubt cancels" in " ".join(run(*names, "--same-light").stdout.split())
+
+
+def test_of_many_sessions_the_terminal_shows_the_first(stored: Callable[..., list[str]]) -> None:
+    names = stored(**{f"s{k}": quick(f"Lens {k}", scale=1 - 0.002 * k) for k in range(60)})
+    text = run(*names).stdout
+    assert len(text.splitlines()) < 160 and max(map(len, text.splitlines())) <= 80
+    assert "30 more sessions" in text
+    assert "more pairs: data.csv and --json hold those with the first place" in text
+    assert "So many pairs ask for much larger differences" in " ".join(text.split())

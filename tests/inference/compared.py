@@ -1,15 +1,16 @@
-"""Invented sessions for comparisons: results straight from the optics, no frames."""
+"""Invented sessions for comparisons: results from a formula, no frames and no optics."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
-from lab.inference.compare import KeptSession
-from lab.inference.lens_curve import best_focus_um
-from lab.inference.lens_optics import predicted_optics
+from lab.inference.compare_input import KeptSession, kept_session
 from lab.inference.results import (
+    CompareTable,
+    CompareTables,
     LensFigure,
     LensResult,
     LensSeries,
@@ -21,10 +22,11 @@ from lab.inference.results import (
 from lab.session.config import SessionConfig, parse_session
 from lab.session.stops import exact_stop
 
-__all__ = ["config", "kept", "session"]
+__all__ = ["BY_BLUR", "LIGHT", "LIGHT_STD", "config", "kept", "session"]
 
 MARKED = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
 WAVELENGTH_UM = 0.53
+LIGHT, LIGHT_STD, BY_BLUR = 0.004, 0.012, -0.05
 _AT_STOP = 8**0.5  # of the spherical aberration
 
 
@@ -56,45 +58,54 @@ def config(
     )
 
 
-@lru_cache
-def _optics(
-    m: float, stops: tuple[float, ...], pupil_ratio: float, pitch_um: float, spherical_um: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Effective f-number and MTF50 at the marks, MTF50 of the curve, frequencies, MTFs."""
-    exact, grid = _stops(stops)
-    at, curve = (
-        predicted_optics(
-            where,
-            magnification=m,
-            pupil_ratio=pupil_ratio,
-            wavelength_um=WAVELENGTH_UM,
-            pixel_pitch_um=pitch_um,
-            spherical_um=spherical_um,
-            spherical_at=_AT_STOP,
-            blur_std_um=1.0,
-        )
-        for where in (exact, grid)
+def _half(stop: np.ndarray, m: float, rig: _Rig, depth_um: float = 0.0) -> np.ndarray:
+    """MTF50 on the sensor, in place of the optics: blurs that add in quadrature."""
+    n = stop * (1 + m / rig.pupil_ratio)
+    blurs_um = (
+        n * WAVELENGTH_UM,
+        rig.spherical_um * n * (_AT_STOP / stop) ** 4,
+        0.5 * rig.pitch_um,
+        depth_um / 2 * m**2 / n,
     )
-    peak, line = (one.crossing(best_focus_um(one), 0.5) for one in (at, curve))
-    f = np.linspace(0.0, 200.0, 101)
-    mtf = at.transfer(np.tile(f[:, None], exact.size), best_focus_um(at)).T
-    return at.cone.f_number, peak, line, f, mtf
+    return np.asarray(400 / np.sqrt(sum(one**2 for one in blurs_um)))
 
 
-def _plain(
-    m: float, stops: tuple[float, ...], pupil_ratio: float, pitch_um: float, spherical_um: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """In place of the optics, and quicker: blurs that add in quadrature. f-numbers come first."""
+@dataclass(frozen=True)
+class _Rig:
+    pupil_ratio: float
+    pitch_um: float
+    spherical_um: float
 
-    def half(stop: np.ndarray) -> np.ndarray:
-        n = stop * (1 + m / pupil_ratio)
-        blurs_um = (n * WAVELENGTH_UM, spherical_um * n * (_AT_STOP / stop) ** 4, 0.5 * pitch_um)
-        return np.asarray(400 / np.sqrt(sum(one**2 for one in blurs_um)))
 
-    exact, grid = _stops(stops)
-    f = np.linspace(0.0, 200.0, 101)
-    mtf = 0.5 ** ((f / half(exact)[:, None]) ** 2)
-    return exact * (1 + m / pupil_ratio), half(exact), half(grid), f, mtf
+def _tables(
+    m: float, rig: _Rig, grid: np.ndarray, best: float, scale: float, std: float
+) -> CompareTables:
+    """At a depth each stop of the grid is tried."""
+    cone = 1 + m / rig.pupil_ratio
+    depths = np.array([20.0, 50.0, 100.0, 120.0, 200.0, 300.0, 500.0, 1000.0, 2000.0])
+    held = np.array([_half(grid, m, rig, depth) for depth in depths])
+    losses = np.array([0.1, 1.0, 10.0, 50.0, 90.0])
+
+    def table(at: np.ndarray, stop: np.ndarray, value: np.ndarray, light: float) -> CompareTable:
+        return CompareTable(
+            at=tuple(at.tolist()),
+            stop=tuple(stop.tolist()),
+            effective_f_number=tuple((stop * cone).tolist()),
+            value=tuple(value.tolist()),
+            std=(std,) * at.size,
+            by_light=(light,) * at.size,
+            by_blur=(BY_BLUR,) * at.size,
+        )
+
+    stop = np.array([best])
+    return CompareTables(
+        light=LIGHT,
+        light_std=LIGHT_STD,
+        optimum=table(stop * cone, stop, scale * m * _half(stop, m, rig), 0.0),
+        equal_stop=table(grid * cone, grid, scale * m * _half(grid, m, rig), -0.8),
+        over_depth=table(depths, grid[held.argmax(axis=1)], scale * m * held.max(axis=1), -0.4),
+        depth_within=table(losses, np.full(5, best), 40 * np.sqrt(losses) / m**2, -0.9),
+    )
 
 
 def _stops(stops: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
@@ -121,10 +132,13 @@ def session(
     """One session; ``scale`` multiplies every MTF50, ``std`` is its relative uncertainty."""
     exact, grid = _stops(stops)
     series, of_lens = [], []
+    rig = _Rig(pupil_ratio, pitch_um, spherical_um)
+    f = np.linspace(0.0, 200.0, 101)
     for m in sizes:
-        made = _optics if model else _plain
-        n, peak, line, f, curves = made(m, stops, pupil_ratio, pitch_um, spherical_um)
-        peak, line = scale * peak, scale * line
+        n = exact * (1 + m / pupil_ratio)
+        half = _half(exact, m, rig)
+        curves = 0.5 ** ((f / half[:, None]) ** 2)
+        peak, line = scale * half, scale * _half(grid, m, rig)
         best = int(np.argmax(line))
         points = tuple(
             StopPoint(
@@ -197,15 +211,9 @@ def session(
                 curve_stop=tuple(grid.tolist()),
                 curve_mtf50_image_cyc_per_mm=tuple(line.tolist()),
                 curve_mtf50_std=tuple((std * line).tolist()),
+                compare=_tables(m, rig, grid, float(grid[best]), scale, std),
             )
         )
-    figures = {
-        "pupil ratio": (pupil_ratio, 0.004),
-        "wavelength against stated": (0.0, 0.5),
-        "primary spherical, widest stop": (spherical_um * (_AT_STOP / exact[0]) ** 4, 0.01),
-        "secondary spherical, widest stop": (0.0, 0.004),
-        **{f"residual blur at {m:g}x": (1.0, 0.02) for m in sizes},
-    }
     return SessionResult(
         name=name,
         body_name="Club body",
@@ -225,9 +233,10 @@ def session(
             "frames SHA-256": frames or f"{lens} {name} {scale!r} {sizes} {std}",
         },
         lens=LensResult(
-            figures=tuple(
-                LensFigure(name=one, unit="", value=value, std=doubt, measured=True)
-                for one, (value, doubt) in figures.items()
+            figures=(
+                LensFigure(
+                    name="pupil ratio", unit="", value=pupil_ratio, std=0.004, measured=True
+                ),
             ),
             correlated=(),
             cones=(),
@@ -243,4 +252,4 @@ def session(
 
 def kept(result: SessionResult, of: SessionConfig | None = None) -> KeptSession:
     """With a session.toml that states a sensor and no blur, or another."""
-    return KeptSession(result=result, config=config() if of is None else of)
+    return kept_session(result, config() if of is None else of)

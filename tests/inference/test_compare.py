@@ -9,13 +9,11 @@ import numpy as np
 import pytest
 
 from lab.errors import LabError
-from lab.inference.compare import KeptSession, compare_sessions
-from lab.inference.compare_curves import FORM_STD, size_curves
-from lab.inference.compare_lens import kept_lens
+from lab.inference.compare import compare_sessions
+from lab.inference.compare_curves import FORM_STD
+from lab.inference.compare_input import KeptSession, kept_session
 from lab.inference.compare_notes import letter_of
-from lab.inference.depth import Sharpness, best_stop, depth_within
-from lab.inference.lens_optics import LensOptics, predicted_optics
-from tests.inference.compared import WAVELENGTH_UM, config, kept, session
+from tests.inference.compared import BY_BLUR, LIGHT_STD, config, kept, session
 
 
 def quick(**of: object) -> KeptSession:
@@ -108,33 +106,6 @@ def test_the_object_side_does_not_know_the_pitch() -> None:
     assert coarse.value == pytest.approx(2 * coarse.mtf50_image_cyc_per_mm)
 
 
-def test_the_lens_of_a_result_holds_what_the_lens_held() -> None:
-    result = session(scale=1.0)
-    assert result.lens is not None
-    lens = kept_lens(result, result.lens.series[0])
-    assert lens is not None
-
-    def at(stop: np.ndarray) -> LensOptics:
-        return predicted_optics(
-            stop,
-            magnification=2.0,
-            pupil_ratio=0.9,
-            wavelength_um=WAVELENGTH_UM,
-            pixel_pitch_um=4.35,
-            spherical_um=0.9,
-            spherical_at=8**0.5,
-            blur_std_um=1.0,
-        )
-
-    truth = best_stop(at, lens.first, lens.last, Sharpness(), 150.0, rng=np.random.default_rng(0))
-    best, std = lens.held(150.0)
-    assert best.held == pytest.approx(truth.held, rel=2e-4)
-    assert best.stop == pytest.approx(truth.stop, rel=2e-3)
-    assert 0.0005 < std < 0.01  # f-number 0.3 %, spherical 1 %, blur 2 %
-    within = float(depth_within(at(np.array([8.0])), Sharpness(), 10).depth_um[0])
-    assert lens.depth_within(8.0, 10)[0] == pytest.approx(within, rel=1e-3)
-
-
 def test_a_field_is_held_by_whoever_can_show_it() -> None:
     full = kept(session(sizes=(2.0,)))
     small = kept(session("Other", sizes=(1.0,)), config(sensor=(18.0, 12.0)))
@@ -168,21 +139,98 @@ def test_the_targets_doubt_cancels_only_where_it_is_said_to_be_one() -> None:
     assert width(same_target=True) > 1.02 * bare
 
 
-def test_the_models_curve_gets_the_targets_doubt() -> None:
+def test_the_tables_get_the_doubts_of_target_form_and_light() -> None:
     edge = "edge_blur_um = 1.2\nedge_blur_std_um = 0.03"
-    pure, blurred = (
-        size_curves(kept(session(), one), 0)[0] for one in (config(), config(edge=edge))
-    )
-    assert pure.own == pytest.approx(math.hypot(0.004, FORM_STD))
-    assert blurred.own == pytest.approx(pure.own)
-    assert not pure.target.any()
+    pure, blurred = (kept(session(), one).sizes[0] for one in (config(), config(edge=edge)))
+    # A blur of 1.23 rather than 1.2 um in the subject, at 2x: 0.2916 um2 more on the sensor.
+    assert blurred.sharpest.figure.target == pytest.approx(-BY_BLUR * 0.2916)
+    assert pure.sharpest.figure.target == 0
+    # Form counts in full at the optimum, and the less the more diffraction decides.
+    assert pure.sharpest.figure.own == pytest.approx(math.hypot(0.004, FORM_STD))
+    at = pure.equal_stop.figure(math.log(20.0))
+    assert at is not None
+    assert at.own == pytest.approx(math.hypot(0.004, 0.2 * FORM_STD))
+    assert at.std == pytest.approx(math.hypot(at.own, 0.8 * LIGHT_STD))
+
+
+def test_the_interpolated_curve_gets_the_targets_doubt() -> None:
+    edge = "edge_blur_um = 1.2\nedge_blur_std_um = 0.03"
+    result = session(model=False)
+    pure, blurred = (kept(result, one).sizes[0] for one in (config(), config(edge=edge)))
+    (k,) = np.flatnonzero(np.isclose(np.exp(blurred.equal_stop.stop), 4.0, rtol=1e-6))
+    (point,) = (p for p in result.series[0].points if p.marked_stop == 4)
     # By hand at 2x: the blur is 2.4 +- 0.06 um on the sensor.
-    (point,) = (p for p in session().series[0].points if p.marked_stop == 4)
     f, slope = np.array(point.frequency_image_cyc_per_mm), np.gradient(point.mtf, 2.0)
     here = point.mtf50_image_cyc_per_mm
     moved = 0.5 * (2 * math.pi * here) ** 2 * 2.43e-3 * 0.06e-3 / -np.interp(here, f, slope)
-    found = blurred.at_stop(blurred.target, 4.0)
+    found = blurred.equal_stop.target[k]
     assert found == pytest.approx(moved / here, rel=0.03)  # samples 2 cycles/mm apart
+    assert not pure.equal_stop.target.any()
+
+
+def test_the_lights_doubt_cancels_only_where_it_is_said_to_be_one() -> None:
+    one, other = session(), session("Other", scale=0.97)
+    moved = replace(other, body_name="Another body")
+
+    def pairs(second: KeptSession, same_light: bool) -> list[tuple[float, float]]:
+        found = compare_sessions([kept(one), second], same_light=same_light)
+        several = [*found.magnifications[0].equal_stops, found.fields[0].held]
+        return [
+            (p.percent, math.log1p(p.high95 / 100) - math.log1p(p.percent / 100))
+            for question in several
+            for p in question.pairs
+        ]
+
+    apart, alike = pairs(kept(other), False), pairs(kept(other), True)
+    for (percent, wide), (same, narrow) in zip(apart, alike, strict=True):
+        assert same == pytest.approx(percent) and narrow < 0.8 * wide
+    # By hand at one f-number: 0.4 % and a fifth of the form's doubt in each.
+    own = math.sqrt(2) * math.hypot(0.004, 0.2 * FORM_STD)
+    assert alike[0][1] == pytest.approx(1.959964 * own, rel=1e-5)
+    assert apart[0][1] == pytest.approx(
+        1.959964 * math.hypot(own, math.sqrt(2) * 0.8 * LIGHT_STD), rel=1e-5
+    )
+    assert pairs(kept(moved), True) == pairs(kept(moved), False)  # another body, another light
+
+
+def test_one_light_compares_at_the_stated_wavelength() -> None:
+    one, other = session(), session("Other")
+    assert other.lens is not None
+    (series,) = other.lens.series
+    assert series.compare is not None
+    tables = replace(series.compare, light=series.compare.light + 0.01)
+    lens = replace(other.lens, series=(replace(series, compare=tables),))
+    moved = replace(other, lens=lens)
+    percents = [
+        compare_sessions([kept(one), kept(moved)], same_light=same)
+        .magnifications[0]
+        .equal_stops[0]
+        .pairs[0]
+        .percent
+        for same in (False, True)
+    ]
+    # Its fit took the wavelength 1 % longer, and MTF50 goes with its power of -0.8.
+    assert percents == pytest.approx([0, 100 * math.expm1(-0.008)], abs=1e-9)
+
+
+def test_the_loss_is_that_of_the_comparison() -> None:
+    depths = [
+        compare_sessions([kept(session()), kept(session("Other"))], loss_percent=loss)
+        .magnifications[0]
+        .depth_at_optimum
+        for loss in (1.0, 10.0, 20.0)
+    ]
+    found = [one.values[0].value for one in depths if one is not None]
+    # The invented depth is 10 um per root of a percent.
+    assert found == pytest.approx([10, 10 * math.sqrt(10), 10 * math.sqrt(20)], rel=1e-6)
+
+
+def test_a_depth_that_no_table_reaches_leaves_a_session_out() -> None:
+    two = [kept(session()), kept(session("Other"))]
+    assert compare_sessions(two, depth_um=2000).fields
+    assert not compare_sessions(two, depth_um=2500).fields
+    shallow = compare_sessions(two, depth_um=5).fields[0].held.values[0]
+    assert shallow.value == compare_sessions(two, depth_um=20).fields[0].held.values[0].value
 
 
 def test_two_sessions_of_one_lens_say_how_well_they_repeat() -> None:
@@ -290,6 +338,26 @@ def test_arguments_outside_their_range(wrong: dict[str, float]) -> None:
         compare_sessions([quick(), quick(lens="Other")], **wrong)
 
 
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"value": ()}, "one length"),
+        ({"at": (3.0, 2.0, 1.0, 0.5, 0.1)}, "must rise"),
+        ({"value": (0.0, 1.0, 1.0, 1.0, 1.0)}, "must be > 0"),
+        ({"std": (-0.1,) * 5}, "must be > 0"),
+    ],
+)
+def test_tables_that_make_no_sense_are_refused(change: dict[str, object], says: str) -> None:
+    result = session(name="from elsewhere")
+    assert result.lens is not None
+    (series,) = result.lens.series
+    assert series.compare is not None
+    wrong = replace(series.compare, depth_within=replace(series.compare.depth_within, **change))
+    lens = replace(result.lens, series=(replace(series, compare=wrong),))
+    with pytest.raises(LabError, match=f"from elsewhere: its figures make no sense.*{says}"):
+        kept_session(replace(result, lens=lens))
+
+
 def test_one_stop_alone_compares_at_that_stop() -> None:
     lone = session(model=False)
     (series,) = lone.series
@@ -302,7 +370,8 @@ def test_one_stop_alone_compares_at_that_stop() -> None:
         curve_mtf50_image_cyc_per_mm=(),
         curve_diffraction_mtf50_image_cyc_per_mm=(),
     )
-    found = compare_sessions([kept(replace(lone, lens=None, series=(bare,))), quick(lens="Other")])
+    lone = replace(lone, lens=None, series=(bare,))
+    found = compare_sessions([kept_session(lone), quick(lens="Other")])
     (size,) = found.magnifications
     assert size.optimum.values[0].stop == pytest.approx(2**2.5)
     assert len(size.equal_stops) == 1

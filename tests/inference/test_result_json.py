@@ -105,6 +105,34 @@ def test_numbers_of_the_array_library_become_plain_ones(result: SessionResult) -
     assert type(result_from_json(text).wavelength_um) is float
 
 
+def test_the_version_before_is_read_without_the_tables(result: SessionResult) -> None:
+    document = json.loads(result_to_json(result))
+    document["schema"] = 1
+    for series in document["result"]["lens"]["series"]:
+        del series["compare"]
+    found = result_from_json(json.dumps(document))
+    assert result.lens is not None and found.lens is not None
+    assert result.lens.series[0].compare is not None
+    bare = tuple(replace(one, compare=None) for one in result.lens.series)
+    assert repr(found) == repr(replace(result, lens=replace(result.lens, series=bare)))
+    # Of this version none may be missing.
+    document["schema"] = 2
+    with pytest.raises(LabError, match=r"lens\.series\[0\]\.compare is missing"):
+        result_from_json(json.dumps(document))
+
+
+@pytest.mark.parametrize("lens", [None, 3, {"series": 3}, {"series": [3]}])
+def test_an_older_result_that_is_none_is_refused(result: SessionResult, lens: Any) -> None:
+    document = json.loads(result_to_json(result))
+    document["schema"] = 1
+    document["result"]["lens"] = lens
+    if lens is None:
+        assert result_from_json(json.dumps(document)).lens is None
+    else:
+        with pytest.raises(LabError, match=r"result\.lens"):
+            result_from_json(json.dumps(document))
+
+
 # What we do not write
 
 

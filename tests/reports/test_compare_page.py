@@ -16,7 +16,7 @@ import pytest
 from lab.inference.compare import compare_sessions
 from lab.inference.compare_records import Comparison, PairDifference
 from reports import compare_words
-from reports.compare_figures import draw_curves, draw_differences
+from reports.compare_figures import draw_differences, draw_size
 from reports.compare_page import comparison_csv, render_comparison
 from tests.inference.compared import kept, session
 
@@ -126,7 +126,7 @@ def test_the_table_has_every_figure_and_no_formula() -> None:
     )
     rows = list(csv.DictReader(io.StringIO(comparison_csv(named))))
     assert all(row["lens"] == "'=1+1 ,@x" for row in rows)
-    assert all(None not in row and len(row) == 16 for row in rows)
+    assert all(None not in row and len(row) == 17 for row in rows)
     at_best = [row for row in rows if row["question"] == "optimum" and row["kind"] == "difference"]
     (first, *_) = three().magnifications[0].optimum.pairs
     assert float(at_best[0]["value"]) == pytest.approx(first.percent, rel=1e-6)
@@ -139,13 +139,32 @@ def test_many_sessions_get_a_panel_each_and_fewer_words() -> None:
         [kept(session(f"Lens {k}", scale=1 - 0.04 * k, model=False)) for k in range(9)]
     )
     (size,) = many.magnifications
-    drawing = draw_curves(size, many.sessions)
+    drawing = draw_size(size, many.sessions)
     assert drawing.alternative.count("highest") == 9
     assert draw_differences(replace(many, magnifications=(size,) * 2)) is None
     page = render_comparison(many)
     assert "28 more pairs are in data.csv" in page
     assert "7: G; then 2 more" in page
     assert "the range of all sessions" in page
+
+
+def test_of_very_many_sessions_the_page_shows_the_first_and_says_so() -> None:
+    many = compare_sessions(
+        [kept(session(f"Lens {k}", scale=1 - 0.006 * k, model=False)) for k in range(70)]
+    )
+    (size,) = many.magnifications
+    drawing = draw_size(size, many.sessions)
+    assert "70 sessions" in drawing.caption and "by rank" in drawing.alternative
+    page = render_comparison(many)
+    assert page.count("<tr>") < 260
+    assert "The first 30; 40 more are in data.csv." in page
+    assert "10 more are in data.csv" in page  # of who is compared
+    assert "2403 more pairs: data.csv and --json hold those with the first place" in page
+    assert "So many pairs ask for much larger differences" in page
+    rows = list(csv.DictReader(io.StringIO(comparison_csv(many))))
+    at_best = [row for row in rows if row["question"] == "optimum"]
+    assert [row["kind"] for row in at_best].count("figure") == 70
+    assert [row["kind"] for row in at_best].count("difference") == 69
 
 
 def test_nothing_shared_is_said() -> None:

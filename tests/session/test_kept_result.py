@@ -16,9 +16,15 @@ from lab.inference import lens_result
 from lab.inference.session_analysis import analyse_session
 from lab.session import kept_result
 from lab.session.draft import Problem
-from lab.session.kept_result import Analysed, inputs_key, kept_or_computed, session_result
+from lab.session.kept_result import (
+    Analysed,
+    analysed_session,
+    inputs_key,
+    kept_or_computed,
+    session_result,
+)
 from lab.session.records import CURVES
-from lab.session.running import MeasuredSession
+from lab.session.running import MeasuredSession, stored_session
 from lab.session.store import ResultsStore
 from lab.session.trial_config import Condition, Trial
 
@@ -36,6 +42,9 @@ def store(tmp_path: Path) -> Iterator[ResultsStore]:
         yield opened
 
 
+TEN = ("10.0", "2x: f/8")
+
+
 def never() -> Analysed:
     raise AssertionError("it was kept")
 
@@ -43,8 +52,8 @@ def never() -> Analysed:
 # The key
 
 
-def key_of(session: MeasuredSession, *options: str) -> str:
-    return inputs_key(session.config, session.assignment, session.frames, options)
+def key_of(session: MeasuredSession) -> str:
+    return inputs_key(session.config, session.assignment, session.frames)
 
 
 def with_edge(session: MeasuredSession, **changes: object) -> MeasuredSession:
@@ -56,7 +65,7 @@ def with_edge(session: MeasuredSession, **changes: object) -> MeasuredSession:
 
 def test_the_key_is_the_same_for_the_same_inputs(tiny: Any) -> None:
     session = tiny.measured
-    assert key_of(session, "10.0") == key_of(replace(session), "10.0")
+    assert key_of(session) == key_of(replace(session))
     assert len(key_of(session)) == 64
 
 
@@ -91,7 +100,7 @@ def test_whatever_goes_in_changes_the_key(tiny: Any, monkeypatch: pytest.MonkeyP
         with_edge(session, profile_px=(1.0,), profile_dn=(2.0,), profile_std_dn=(3.0,)),
         with_edge(session, profile_px=(2.0,), profile_dn=(1.0,), profile_std_dn=(3.0,)),
     ]
-    keys = [key_of(session), *map(key_of, changed), key_of(session, "5.0"), key_of(session, "10.0")]
+    keys = [key_of(session), *map(key_of, changed)]
     monkeypatch.setattr(kept_result, "version", lambda _: "9.9")
     keys.append(key_of(session))
     monkeypatch.undo()
@@ -110,26 +119,44 @@ def test_it_is_worked_out_once(store: ResultsStore, analysed: Analysed) -> None:
         calls.append(1)
         return analysed
 
-    first = kept_or_computed(store, "a", compute)
-    again = kept_or_computed(store, "a", never)
+    first = kept_or_computed(store, "a", TEN, compute)
+    again = kept_or_computed(store, "a", TEN, never)
     assert calls == [1]
     assert first == again == analysed
     assert repr(again) == repr(analysed)
-    kept_or_computed(store, "b", compute)
+    kept_or_computed(store, "b", TEN, compute)
     assert calls == [1, 1]
-    kept_or_computed(store, "a", compute)  # one is kept, the last
+    kept_or_computed(store, "a", TEN, compute)  # one is kept, the last
     assert calls == [1, 1, 1]
+
+
+def test_other_options_are_worked_out_unless_whatever_will_do(
+    store: ResultsStore, analysed: Analysed
+) -> None:
+    five = ("5.0", *TEN[1:])
+    other = replace(analysed[0], name="made with 5 %"), ()
+    kept_or_computed(store, "a", five, lambda: other)
+    assert kept_or_computed(store, "a", TEN, never, whatever=True) == other
+    assert kept_or_computed(store, "a", TEN, lambda: analysed) == analysed
+    assert kept_or_computed(store, "b", five, lambda: other, whatever=True) == other
 
 
 @pytest.mark.parametrize(
     "text",
-    ['"nonsense"', "{}", '{"schema": 9, "kept": {}}', '{"schema": 1, "kept": {"key": "a"}}'],
+    [
+        '"nonsense"',
+        "{}",
+        '{"schema": 9, "kept": {}}',
+        '{"schema": 1, "kept": {"key": "a"}}',
+        '{"schema": 2, "kept": {"key": "a"}}',
+        '{"schema": 2, "kept": []}',
+    ],
 )
 def test_what_cannot_be_read_is_worked_out_again(
     text: str, store: ResultsStore, analysed: Analysed
 ) -> None:
     store.put_summary("result", text)
-    assert kept_or_computed(store, "a", lambda: analysed) == analysed
+    assert kept_or_computed(store, "a", TEN, lambda: analysed) == analysed
     assert json.loads(store.get_summary("result") or "")["kept"]["key"] == "a"
 
 
@@ -140,7 +167,7 @@ def test_a_disk_that_takes_nothing_costs_only_time(
         raise SessionError("read-only")
 
     monkeypatch.setattr(ResultsStore, "put_summary", refuses)
-    assert kept_or_computed(store, "a", lambda: analysed) == analysed
+    assert kept_or_computed(store, "a", TEN, lambda: analysed) == analysed
     assert store.get_summary("result") is None
 
 
@@ -149,8 +176,8 @@ def test_a_failure_is_not_kept(store: ResultsStore, analysed: Analysed) -> None:
         raise SessionError("no frame of the reference")
 
     with pytest.raises(SessionError):
-        kept_or_computed(store, "a", fails)
-    assert kept_or_computed(store, "a", lambda: analysed) == analysed
+        kept_or_computed(store, "a", TEN, fails)
+    assert kept_or_computed(store, "a", TEN, lambda: analysed) == analysed
 
 
 # A session
@@ -174,6 +201,9 @@ def test_a_session_is_fitted_again_only_when_it_changed(tiny_copy: Copy, fits: l
     assert session_result(folder) == first
     assert session_result(folder, loss_percent=10) == first
     assert fits == [10.0]
+    session_result(folder, loss_percent=5.0)
+    # What hangs on no loss takes what is kept, and keeps it.
+    analysed_session(folder, stored_session(folder), whatever=True)
     session_result(folder, loss_percent=5.0)
     assert fits == [10.0, 5.0]
     session_result(folder, loss_percent=5.0, rules=("2x: f/8",))
