@@ -81,9 +81,12 @@ def measure(
     with ExitStack() as looking, progress_bar("measuring frames", quiet=as_json) as move:
         move_slates = looking.enter_context(progress_bar("looking for slates", quiet=as_json))
 
+        calls: list[Sequence[Problem]] = []
+
         def tell(problems: Sequence[Problem]) -> None:
             looking.close()  # one bar at a time, and none below what is said
-            if not as_json:
+            calls.append(problems)
+            if not as_json and len(calls) == 1:
                 print_problems(problems)
 
         measured = measure_session(
@@ -97,6 +100,9 @@ def measure(
             slate_progress=move_slates,
             tell=tell,
         )
+    if not as_json:
+        for late in calls[1:]:
+            print_problems(late)
     if as_json:
         print_json([frame.to_json_dict() for frame in measured.frames])
     else:

@@ -7,9 +7,10 @@ a guarded process. Nothing is measured.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 
 from lab.errors import SessionError
 from lab.frames import FrameMetadata
@@ -46,6 +47,7 @@ __all__ = [
     "SLATES_KEY",
     "STORE_NAME",
     "Inventory",
+    "keep_looks",
     "kept_looks",
     "look_over_session",
     "looked_over",
@@ -219,7 +221,12 @@ def kept_looks(store: ResultsStore) -> dict[str, SlateLook]:
 
 
 def looked_over(
-    inventory: Inventory, store: ResultsStore, run: Run, progress: Progress | None
+    inventory: Inventory,
+    store: ResultsStore,
+    run: Run,
+    progress: Progress | None,
+    known: Mapping[str, SlateLook] = MappingProxyType({}),
+    only: Collection[str] | None = None,
 ) -> dict[str, SlateLook]:
     """Looks by hash of all frames: those of the store, and new ones, which it then keeps.
 
@@ -233,11 +240,16 @@ def looked_over(
         Of ``worker_pool``.
     progress : callable, optional
         Called with (frames looked at, frames in all), if any must be looked at.
+    known : mapping, optional
+        Looks of this run.
+    only : collection of str, optional
+        Hashes of the files to look at; None: all.
     """
     _keep_metadata(inventory, store)
     looks = kept_looks(store)
     looks |= {sha256: SlateLook(unreadable=loss) for sha256, loss in inventory.lost.items()}
-    unseen = inventory.unseen(looks)
+    looks |= known
+    unseen = [one for one in inventory.unseen(looks) if only is None or one[0] in only]
     if not unseen:
         return looks
     done, total = len(inventory.hashes) - len(unseen), len(inventory.hashes)
@@ -250,9 +262,23 @@ def looked_over(
             if progress is not None:
                 progress(done, total)
     finally:  # an interrupt keeps what was seen so far
-        known = {h: look for h, look in looks.items() if h in inventory.hashes.values()}
-        store.put_summary(SLATES_KEY, looks_to_json(known))
+        keep_looks(inventory, store, looks)
     return looks
+
+
+def keep_looks(inventory: Inventory, store: ResultsStore, looks: Mapping[str, SlateLook]) -> None:
+    """Put the looks at a session's files into its store.
+
+    Parameters
+    ----------
+    inventory : Inventory
+    store : ResultsStore
+    looks : mapping
+        By hash.
+    """
+    there = set(inventory.hashes.values())
+    kept = {sha256: look for sha256, look in looks.items() if sha256 in there}
+    store.put_summary(SLATES_KEY, looks_to_json(kept))
 
 
 def _keep_metadata(inventory: Inventory, store: ResultsStore) -> None:

@@ -23,7 +23,7 @@ from lab.edges.target_quality import least_raggedness
 from lab.edges.types import EdgeRegion, NoiseModel, Rejection
 from lab.edges.window import region_window
 from lab.errors import FrameError
-from lab.frames import CHANNELS, Frame, estimate_noise, frame_hash, read_frame
+from lab.frames import CHANNELS, Frame, estimate_noise, frame_hash
 from lab.frames.exposure import check_exposure
 from lab.session.records import EdgeRecord, FrameRecord
 from targets.fidelity import DEFAULT_LOSS, edge_mtf_loss
@@ -39,7 +39,6 @@ __all__ = [
     "measure_channel_edge",
     "measure_frame",
     "placed_edges",
-    "run_task",
 ]
 
 CENTRE_RADIUS = 0.15  # of half the diagonal: what counts as the field's centre
@@ -65,7 +64,8 @@ class TargetEdge:
 class FrameTask:
     """All that a worker needs for one frame. ``field`` None: any straight edges (a blade).
 
-    Of a ``trial``'s frame all green edges are measured and their profiles kept.
+    Of a ``trial``'s frame all green edges are measured and their profiles kept. ``look``
+    asks for a look for a slate too (``lab.session.one_decoding``).
     """
 
     path: Path
@@ -82,6 +82,7 @@ class FrameTask:
     every_edge: bool
     trial: str = ""
     condition: str = ""
+    look: bool = False
 
 
 def measure_channel_edge(
@@ -395,15 +396,6 @@ def _record(
         condition=task.condition,
         edges=edges,
     )
-
-
-def run_task(task: FrameTask) -> FrameRecord:
-    """Read and measure a frame; an unreadable file becomes a record that says so."""
-    try:
-        frame = read_frame(task.path)
-    except FrameError as error:
-        return _record(task, "unreadable", str(error), ())
-    return measure_frame(frame, task)
 
 
 def lost_task(task: FrameTask, loss: str) -> FrameRecord:

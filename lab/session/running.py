@@ -3,15 +3,15 @@
 Every finished frame is in the store before the next is waited for, so an
 interrupted run resumes where it stopped. A frame counts as finished when its
 name, its contents and the settings agree; a changed place on the ring or rail
-is rewritten without measuring again. Before that every frame is looked at once for a
-slate, and what the assignment of frames has to say is told.
+is rewritten without measuring again. Every frame is looked at once for a slate (see
+``one_decoding``), and what the assignment of frames has to say is told first.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from functools import cache
@@ -24,12 +24,14 @@ from lab.session.draft import Assignment, FrameAssignment, Problem
 from lab.session.guarded_process import Limits
 from lab.session.inventory import (
     STORE_NAME,
+    keep_looks,
     kept_looks,
     looked_over,
     read_inventory,
     session_files,
 )
-from lab.session.measuring import FrameTask, TargetEdge, lost_task, run_task
+from lab.session.measuring import FrameTask, TargetEdge
+from lab.session.one_decoding import Seen, beginnings, lost_sight, see_task
 from lab.session.records import FrameRecord
 from lab.session.session_lock import session_lock
 from lab.session.slate_looks import SlateLook
@@ -44,7 +46,7 @@ __all__ = [
 ]
 
 _METHOD = 4  # raised when a change of the measurement moves numbers
-_MEASURING = Work(do=run_task, lost=lost_task, path=lambda task: task.path)
+_MEASURING = Work(do=see_task, lost=lost_sight, path=lambda task: task.path)
 
 
 @dataclass(frozen=True)
@@ -159,10 +161,12 @@ def measure_session(
     progress : callable, optional
         Called with (frames done, frames in all).
     slate_progress : callable, optional
-        As for ``look_over_session``.
+        As for ``look_over_session``, where frames are looked at before any is measured: in a
+        session whose folders begin with slates.
     tell : callable, optional
-        Called with the problems of the assignment, and with the files that cannot be read,
-        before anything is measured.
+        Called with the problems of the assignment, and with the files that are known not to
+        be readable, before anything is measured; once more if a slate found later tells of
+        others.
 
     Raises
     ------
@@ -193,42 +197,71 @@ def measure_session(
         else:
             pool = worker_pool(workers or default_workers(inventory.pixels), limits)
         run = stack.enter_context(pool)
-        looks = looked_over(inventory, store, run, slate_progress)
-        assignment = inventory.assigned(looks)
-        if tell is not None:
-            tell((*assignment.problems, *inventory.unreadable(looks)))
-        tasks = list(_tasks(config, assignment, hashes, folder, every_edge))
-        kept = {record.file: record for record in store.heads()}
-        open_tasks = []
-        for task in tasks:
-            record = kept.get(task.file)
-            if again or record is None or not _same(record, task):
-                open_tasks.append(task)
-            elif _moved(record, task) != record:
-                whole = store.get(task.file)
-                if whole is not None:
-                    store.put(_moved(whole, task))
-        done = len(tasks) - len(open_tasks)
-        if progress is not None:
-            progress(done, len(tasks))
-        for record in _records(run, open_tasks, looks):
-            store.put(record)
-            done += 1
+        fresh: set[str] = set()
+
+        def measure(assignment: Assignment, unseen: Collection[str]) -> None:
+            """Measure what is not yet, looking for slates in frames with the hashes given."""
+            tasks = list(_tasks(config, assignment, hashes, folder, every_edge))
+            kept = {record.file: record for record in store.heads()}
+            open_tasks = []
+            for task in tasks:
+                record = kept.get(task.file)
+                if record is None or not _same(record, task) or (again and task.file not in fresh):
+                    open_tasks.append(replace(task, look=task.sha256 in unseen))
+                elif _moved(record, task) != record:
+                    whole = store.get(task.file)
+                    if whole is not None:
+                        store.put(_moved(whole, task))
+            done = len(tasks) - len(open_tasks)
             if progress is not None:
                 progress(done, len(tasks))
+            for seen in _seen(run, open_tasks, looks):
+                if seen.look is not None:
+                    looks[seen.sha256] = seen.look
+                if seen.record is not None:
+                    store.put(seen.record)
+                    fresh.add(seen.record.file)
+                done += 1
+                if progress is not None:
+                    progress(done, len(tasks))
+
+        # Where slates would stand; without any, frames are looked at and measured at once.
+        first = beginnings(hashes)
+        looks = looked_over(inventory, store, run, None, only=first)
+        at_once = not any(looks[h].slate or looks[h].damage for h in first if h in looks)
+        told: tuple[Problem, ...] = ()
+        placed: Assignment | None = None
+        if at_once:
+            placed = inventory.assigned(looks)
+            told = (*placed.problems, *inventory.unreadable(looks))
+            if tell is not None:
+                tell(told)
+            unseen = {sha256 for sha256, _ in inventory.unseen(looks)}
+            try:
+                measure(placed, unseen)
+            finally:  # an interrupt keeps what was seen so far
+                keep_looks(inventory, store, looks)
+        looks = looked_over(inventory, store, run, None if at_once else slate_progress, looks)
+        assignment = inventory.assigned(looks)
+        problems = assignment.problems
+        if not at_once:
+            problems = (*problems, *inventory.unreadable(looks))
+        late = tuple(problem for problem in problems if problem not in told)
+        if tell is not None and (late or not at_once):
+            tell(late)
+        if placed is None or placed.frames != assignment.frames:
+            measure(assignment, ())
         kept_frames = store.all_frames() if with_edges else store.heads()
         return _gathered(config, assignment, hashes, kept_frames)
 
 
-def _records(
-    run: Run, tasks: list[FrameTask], looks: Mapping[str, SlateLook]
-) -> Iterator[FrameRecord]:
-    """Records as they are ready; a file that the look could not read is not tried again."""
+def _seen(run: Run, tasks: list[FrameTask], looks: Mapping[str, SlateLook]) -> Iterator[Seen]:
+    """What becomes of tasks, as it is ready; a file that could not be read is not tried again."""
     readable = []
     for task in tasks:
         look = looks.get(task.sha256)
         if look is not None and look.unreadable:
-            yield lost_task(task, look.unreadable)
+            yield lost_sight(task, look.unreadable)
         else:
             readable.append(task)
     yield from run(_MEASURING, readable)

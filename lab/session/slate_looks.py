@@ -12,12 +12,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lab.errors import FrameError
-from lab.frames import read_frame
+from lab.frames import Frame, read_frame
 from lab.frames.codes import read_slate
 from targets.errors import TargetError
 from targets.slates import Slate, parse_slate, slate_text
 
-__all__ = ["SlateLook", "look_for_slate", "looks_from_json", "looks_to_json"]
+__all__ = [
+    "SlateLook",
+    "look_for_slate",
+    "looks_from_json",
+    "looks_to_json",
+    "seen_slate",
+    "unreadable_look",
+]
 
 _METHOD = 1  # raised when a change of the reader may see more: old looks are then forgotten
 
@@ -41,15 +48,38 @@ def look_for_slate(path: Path) -> SlateLook:
     ----------
     path : Path
     """
-    prefix = f"{path.name}: "
     try:
         frame = read_frame(path)
     except FrameError as error:
-        return SlateLook(unreadable=str(error).removeprefix(prefix))
+        return unreadable_look(path, error)
+    return seen_slate(frame, path)
+
+
+def unreadable_look(path: Path, error: FrameError) -> SlateLook:
+    """What a look at a file gives that is none of a frame.
+
+    Parameters
+    ----------
+    path : Path
+    error : FrameError
+        Of its reader.
+    """
+    return SlateLook(unreadable=str(error).removeprefix(f"{path.name}: "))
+
+
+def seen_slate(frame: Frame, path: Path) -> SlateLook:
+    """Look at a decoded frame.
+
+    Parameters
+    ----------
+    frame : Frame
+    path : Path
+        Of its file.
+    """
     try:
         return SlateLook(slate=read_slate(frame))
     except FrameError as error:
-        return SlateLook(damage=str(error).removeprefix(prefix))
+        return SlateLook(damage=str(error).removeprefix(f"{path.name}: "))
 
 
 def looks_to_json(looks: Mapping[str, SlateLook]) -> str:

@@ -32,7 +32,8 @@ import numpy as np
 
 from lab.frames import FrameMetadata, write_dng
 from lab.session.guarded_process import GuardedProcess, Limits
-from lab.session.measuring import FrameTask, TargetEdge, run_task
+from lab.session.measuring import FrameTask, TargetEdge
+from lab.session.one_decoding import see_task
 from lab.session.running import STORE_NAME, measure_session
 from lab.session.slate_looks import look_for_slate
 from lab.simulate.demo import DemoPlan, DemoSeries, write_demo_session
@@ -259,7 +260,7 @@ def _memory(folder: Path, size: str, shape: tuple[int, int]) -> None:
         told = []
         steps: tuple[tuple[str, Callable[[Any], Any], Any], ...] = (
             ("look", look_for_slate, path),
-            ("measure", run_task, task),
+            ("measure", see_task, task),
         )
         for name, do, item in steps:
             process = GuardedProcess(Limits())

@@ -55,8 +55,9 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         with worker_pool(workers, limits) as run:
 
             def noted(work: Work[Any, Any], items: list[Any]) -> Iterator[Any]:
-                kind = "measure" if work is running._MEASURING else "look"
-                seen.extend(f"{kind} {work.path(item).name}" for item in items)
+                for item in items:
+                    looks = work is not running._MEASURING or item.look
+                    seen.append(f"{'look' if looks else 'measure'} {work.path(item).name}")
                 return run(work, items)
 
             yield noted
@@ -88,6 +89,25 @@ def test_slates_are_found_once_and_announce(tiny: Any, tiny_copy: Copy, opened: 
     assert session.assignment.problems == ()
 
 
+def test_where_no_slate_begins_frames_are_opened_once(tiny_copy: Copy, opened: list[str]) -> None:
+    result = run("measure", tiny_copy(measured=False), "--workers", 1)
+    names = [file.removeprefix("2x/") for file in FILES]
+    beginning = [f"look {names[0]}", f"measure {names[0]}"]  # alone opened twice
+    assert (result.exit_code, opened) == (0, [*beginning, *(f"look {n}" for n in names[1:])])
+
+
+def test_where_a_slate_begins_all_are_looked_at_before_any_is_measured(
+    tiny_copy: Copy, opened: list[str]
+) -> None:
+    folder = tiny_copy(measured=False)
+    slate(folder, "FIRST.dng", 4)
+    slate(folder, "IMG_0003s.dng", 8, FILES[2])
+    assert run("measure", folder, "--workers", 1).exit_code == 0
+    kinds = [one.split()[0] for one in opened]
+    assert kinds == ["look"] * 8 + ["measure"] * 6
+    assert len(set(opened)) == 14
+
+
 def test_other_codes_are_no_slates_and_damaged_slates_are_named(tiny_copy: Copy) -> None:
     folder = tiny_copy(measured=True)
     damaged = slate(folder, "IMG_0003s.dng", 8, FILES[2], text="SW10 M2 N8")
@@ -107,7 +127,7 @@ def test_problems_are_said_before_anything_is_measured(
     def stop(*arguments: Any) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(running, "_records", stop)
+    monkeypatch.setattr(running, "_seen", stop)
     result = run("measure", folder, "--workers", 1)
     assert result.exit_code == 130
     assert "error: Series 2x (2x/*.dng): 5 frames, but 2 stops x 3" in result.stdout

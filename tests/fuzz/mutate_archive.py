@@ -90,6 +90,8 @@ def mutated_store(content: bytes, rng: Random) -> bytes:
         path = Path(folder) / "a.sqlite"
         path.write_bytes(content)
         connection = sqlite3.connect(path, isolation_level=None)
+        # What is mutated may have been before: its names can be any bytes.
+        connection.text_factory = lambda text: text.decode("utf-8", "replace")
         try:
             connection.execute("PRAGMA ignore_check_constraints = ON")
             tables = [row[0] for row in connection.execute("SELECT name FROM sqlite_master")]

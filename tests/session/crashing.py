@@ -18,7 +18,8 @@ import numpy as np
 from lab.errors import SessionError
 from lab.frames import FrameMetadata, read_metadata
 from lab.session import running
-from lab.session.measuring import FrameTask, lost_task, run_task
+from lab.session.measuring import FrameTask
+from lab.session.one_decoding import Seen, lost_sight, see_task
 from lab.session.records import FrameRecord
 from lab.session.store import ResultsStore
 from lab.session.workers import Work
@@ -30,22 +31,22 @@ def _log(path: Path) -> Path:
     return next(p for p in path.parents if (p / "session.toml").exists()) / "log.txt"
 
 
-def logged_task(task: FrameTask) -> FrameRecord:
+def logged_task(task: FrameTask) -> Seen:
     """Measure a frame, and note in the session's log that it was."""
-    record = run_task(task)
+    seen = see_task(task)
     with _log(task.path).open("a") as log:
         log.write(f"{task.file}\n")
-    return record
+    return seen
 
 
-def evil_task(task: FrameTask) -> FrameRecord:
+def evil_task(task: FrameTask) -> Seen:
     """Measure a frame; the second crashes the process, the fifth eats its memory."""
     if "0002" in task.file:
         os.kill(os.getpid(), signal.SIGSEGV)
     hoard = []
     while "0005" in task.file:
         hoard.append(np.ones(10_000_000))
-    return run_task(task)
+    return see_task(task)
 
 
 def evil_metadata(path: Path) -> FrameMetadata:
@@ -55,7 +56,7 @@ def evil_metadata(path: Path) -> FrameMetadata:
     return read_metadata(path)
 
 
-LOGGED = Work(do=logged_task, lost=lost_task, path=lambda task: task.path)
+LOGGED = Work(do=logged_task, lost=lost_sight, path=lambda task: task.path)
 
 
 def in_child(do: Callable[[], object]) -> int:

@@ -228,7 +228,7 @@ def test_a_frame_that_hangs_or_crashes_is_an_unreadable_record(
         "_MEASURING",
         Work(
             do=crashing.evil_task,
-            lost=running.lost_task,
+            lost=running.lost_sight,
             path=lambda task: task.path,
         ),
     )

@@ -23,9 +23,9 @@ from lab.session.measuring import (
     measure_channel_edge,
     measure_frame,
     placed_edges,
-    run_task,
 )
-from lab.session.records import EdgeRecord
+from lab.session.one_decoding import see_task
+from lab.session.records import EdgeRecord, FrameRecord
 from lab.simulate.render import render_frame
 from lab.simulate.rig import SimulatedRig
 from lab.simulate.truth import best_focus, true_mtf50
@@ -33,6 +33,14 @@ from targets.chart import square_field
 from targets.fidelity import DEFAULT_LOSS, edge_mtf_loss
 from targets.layout import Field
 from targets.nested import nested_field
+
+
+def run_task(task: FrameTask) -> FrameRecord:
+    """Record of a frame that is no slate."""
+    record = see_task(task).record
+    assert record is not None
+    return record
+
 
 # Square on and without lateral colour, so that each edge's truth is that of the axis.
 RIG = SimulatedRig(

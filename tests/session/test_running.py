@@ -14,6 +14,7 @@ from lab.errors import SessionError
 from lab.session import inventory, running
 from lab.session.guarded_process import Limits
 from lab.session.measuring import hash_of
+from lab.session.one_decoding import Seen
 from lab.session.records import FrameRecord
 from lab.session.running import MeasuredSession, measure_session, stored_session
 from lab.session.workers import Run, Work, worker_pool
@@ -34,8 +35,9 @@ def worked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
             def noted(work: Work[Any, Any], items: list[Any]) -> Iterator[Any]:
                 for done in run(work, items):
-                    if isinstance(done, FrameRecord):
-                        seen.append(done.file)
+                    record = done.record if isinstance(done, Seen) else None
+                    if record is not None and record.status != "unreadable":
+                        seen.append(record.file)
                     yield done
 
             yield noted
