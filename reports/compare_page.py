@@ -64,6 +64,9 @@ def render_comparison(comparison: Comparison) -> str:
         '<p class="quiet">Object-side MTF50, green channel, centre of the field. Sessions go by '
         "letter.</p>"
     )
+    simulated = compare_words.simulated_words(comparison)
+    if simulated:
+        header += f'\n<p class="simulated" role="note">{prose(simulated)}</p>'
     main = [_answers(comparison), _who(comparison)]
     differences = draw_differences(comparison)
     if differences is not None:
@@ -100,26 +103,32 @@ def _answers(comparison: Comparison) -> str:
     if unshared is not None:
         parts.append(f"<p>{prose(unshared)}</p>")
     if comparison.warnings:
-        items = "\n".join(f"<li>{text(one)}</li>" for one in comparison.warnings)
-        parts.append(f"<h3>These sessions differ in more than the lens</h3>\n<ul>\n{items}\n</ul>")
+        items = "\n".join(f"<li>{text(words.with_micro(one))}</li>" for one in comparison.warnings)
+        parts.append(f"<h3>What to know of these sessions</h3>\n<ul>\n{items}\n</ul>")
     parts.append('<p><a href="#doubt">What to doubt</a></p>')
     return "\n".join(parts)
 
 
 def _who(comparison: Comparison) -> str:
     named = compare_words.named_sessions(comparison, _MOST_NAMED)
+    has_source = any(one.source for one in comparison.sessions)
     rows = [
         (
             one.letter,
             _name(one.lens_name),
             _name(one.body_name),
-            _name(one.name),
+            _name(one.name) + (" (simulated)" if one.simulated else ""),
+            *((_name(one.source),) if has_source else ()),
             f"{one.pixel_pitch_um:g}",
             ", ".join(words.magnification_words(m) for m in one.magnifications),
         )
         for one in (comparison.sessions[k] for k in named)
     ]
-    head = ("", "Lens", "Body", "Session", "Pitch, µm", "Magnifications")
+    head = (
+        *("", "Lens", "Body", "Session"),
+        *(("Folder or bundle",) if has_source else ()),
+        *("Pitch, µm", "Magnifications"),
+    )
     rest = len(comparison.sessions) - len(rows)
     return "<h2>Who is compared</h2>\n" + table(
         "Sessions in the order given."

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby, zip_longest
 
 from lab.inference.compare_records import (
+    SIMULATED_WORDS,
     ComparedSession,
     Comparison,
     FieldComparison,
@@ -28,6 +29,7 @@ __all__ = [
     "place_words",
     "repeatability_words",
     "rest_words",
+    "simulated_words",
     "tests_words",
     "unshared_words",
 ]
@@ -35,6 +37,7 @@ __all__ = [
 _MORE = {"optimum": "sharper", "equal-stop": "sharper", "held": "sharper"}
 _MOST_NAMED = 12
 _MOST_PLACES = 7
+_ALIKE = 1.05  # crops and magnifications within 5 % need no word
 _MANY = 100  # pairs, beyond which their price is said
 _BASIS = {
     "optimum": "own optimum",
@@ -68,7 +71,10 @@ def pair_words(
     if not pair.told_apart:
         sure = " (its interval alone leaves out 0; all pairs counted, chance does as much)"
         alone = sure if pair.low95 > 0 or pair.high95 < 0 else ""
-        return f"{one} and {other} cannot be told apart: {difference_words(pair)}{alone}"
+        return (
+            f"{one} and {other} cannot be told apart: {difference_words(pair)}{alone}"
+            f"{_taken_words(question, pair, sessions)}"
+        )
     low, high, percent = pair.low95, pair.high95, pair.percent
     if percent < 0:
         one, other = other, one
@@ -81,7 +87,28 @@ def pair_words(
     )
     if pair.within_repeatability:
         said += "; not beyond repeatability"
-    return said
+    return said + _taken_words(question, pair, sessions)
+
+
+def _taken_words(
+    question: Question, pair: PairDifference, sessions: Sequence[ComparedSession]
+) -> str:
+    """``; A at 2.00x, B cropped from 1.00x``: how each shows a field, where that differs."""
+    values = {value.session: value for value in question.values}
+    both = [values[k] for k in sorted((pair.first, pair.second)) if k in values]
+    crops = [v.crop_width for v in both if v.crop_width is not None]
+    sizes = [v.magnification for v in both if v.magnification is not None]
+    if len(crops) < 2 or len(sizes) < 2:
+        return ""
+    if max(crops) <= _ALIKE * min(crops) and max(sizes) <= _ALIKE * min(sizes):
+        return ""
+    taken = [
+        f"{sessions[v.session].letter} "
+        f"{'at' if crop * _ALIKE >= 1 else 'cropped from'} "
+        f"{words.number(size, 2)}\N{MULTIPLICATION SIGN}"
+        for v, crop, size in zip(both, crops, sizes, strict=True)
+    ]
+    return f"; {', '.join(taken)}"
 
 
 def _digits(pair: PairDifference) -> int:
@@ -89,9 +116,9 @@ def _digits(pair: PairDifference) -> int:
 
 
 def place_words(question: Question, sessions: Sequence[ComparedSession]) -> str:
-    """``1: A and C (tied); 3: B``, or that none is told apart."""
+    """``1: A and C (tied); 3: B``, or that none is told apart; the tied in their own order."""
     at: dict[int, list[str]] = {}
-    for one in question.places:
+    for one in sorted(question.places, key=lambda one: one.session):
         at.setdefault(one.place, []).append(sessions[one.session].letter)
     if len(at) == 1:
         (several,) = at.values()
@@ -113,6 +140,15 @@ def rest_words(question: Question, rest: int) -> str:
         "follows from two figures: the difference of their logarithms, with their intervals' "
         "half widths added in quadrature."
     )
+
+
+def simulated_words(comparison: Comparison) -> str:
+    """Which sessions are simulated, "" where none is."""
+    having = [one.letter for one in comparison.sessions if one.simulated]
+    if not having:
+        return ""
+    who = "all sessions" if len(having) == len(comparison.sessions) else listed(having)
+    return f"Simulated: {who}. {SIMULATED_WORDS}"
 
 
 def named_sessions(comparison: Comparison, most: int) -> list[int]:
@@ -176,16 +212,25 @@ def field_words(field: FieldComparison) -> str:
 
 
 def unshared_words(comparison: Comparison) -> str | None:
-    """Which magnifications only one session has."""
+    """Which magnifications only one session has, and which only some."""
+    some = [
+        f"{words.magnification_words(round(size.magnification, 2))} is only in "
+        f"{listed([comparison.sessions[k].letter for k in size.sessions])}."
+        for size in comparison.magnifications
+        if size.missing
+    ]
+    more = f" {len(some) - _MOST_PLACES} more are only in some." if len(some) > _MOST_PLACES else ""
+    said = " ".join(some[:_MOST_PLACES]) + more
     if not comparison.unshared:
-        return None
+        return said or None
     parts = [
         f"{words.magnification_words(round(m, 2))} ({comparison.sessions[k].letter})"
         for m, k in comparison.unshared[:_MOST_NAMED]
     ]
     rest = len(comparison.unshared) - len(parts)
     more = f" and {rest} more" if rest else ""
-    return f"Not shared, so not compared at its own magnification: {', '.join(parts)}{more}."
+    alone = f"Not shared, so not compared at its own magnification: {', '.join(parts)}{more}."
+    return f"{alone} {said}".rstrip()
 
 
 def repeatability_words(comparison: Comparison) -> str:

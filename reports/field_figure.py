@@ -24,19 +24,18 @@ if TYPE_CHECKING:
 __all__ = ["draw_field"]
 
 _HALF95 = 1.96  # standard uncertainties
-_LEAST_SPAN = 20.0  # percent: smaller differences look as small as they are
+_LEAST_SPAN = 24.0  # percent, about the middle: smaller differences look as small as they are
 _MOST_SPAN = 150.0  # percent: an absurd bar runs out of its panel
-_FOOT = 0.33  # of a panel's height, for its words
-_APART = 0.5  # percent of the way, by which each direction stands off the place: bars show
+_FOOT = 0.28  # of a panel's height, for its words
+_APART = 1.1  # percent of the way, by which each direction stands off the place: both show
 _WAYS = ("radial", "tangential")
 _SHIFTS = {"radial": -_APART, "tangential": _APART}
 _NAMES = {"radial": "along the radius", "tangential": "along the circle"}
-# Where both directions are alike, a dot lies in its square.
 _MARKS: dict[str, dict[str, Any]] = {
-    "radial": {"marker": "o", "markersize": 2.9, "color": PALETTE["measured"]},
+    "radial": {"marker": "o", "markersize": 2.4, "color": PALETTE["measured"]},
     "tangential": {
-        **{"marker": "s", "markersize": 6.2, "color": PALETTE["ink"]},
-        **{"markerfacecolor": PALETTE["paper"], "markeredgewidth": 0.8},
+        **{"marker": "s", "markersize": 3.0, "color": PALETTE["ink"]},
+        **{"markerfacecolor": PALETTE["paper"], "markeredgewidth": 0.7},
     },
 }
 
@@ -92,9 +91,9 @@ def draw_field(series: LensSeries, *, name: str = "field") -> Drawing | None:
             is_best = stop is nearest and series.optimum_stop is not None
             label = words.marked_stop(stop.marked_stop) + ", nearest the optimum" * is_best
             colour = PALETTE["optimum" if is_best else "ink"]
-            axes.text(0.03, 0.19, label, transform=axes.transAxes, weight="bold", color=colour)
+            axes.text(0.03, 0.16, label, transform=axes.transAxes, weight="bold", color=colour)
             level = f"centre {words.number(stop.mtf50_image_cyc_per_mm)} cycles/mm"
-            axes.text(0.03, 0.05, level, transform=axes.transAxes, color=PALETTE["quiet"])
+            axes.text(0.03, 0.04, level, transform=axes.transAxes, color=PALETTE["quiet"])
         _key(figure)
         return drawing.drawing(figure, name, *_field_words(series, marks, nearest))
 
@@ -120,7 +119,8 @@ def _span(ends: Sequence[float]) -> tuple[float, float]:
     """Ends of the axis: all bars and the centre's level, within reason."""
     low, high = min(*ends, 100.0), max(*ends, 100.0)
     high = min(high, 100 + _MOST_SPAN)
-    low = max(0.0, min(low, high - _LEAST_SPAN))
+    spare = max(0.0, _LEAST_SPAN - (high - low)) / 2
+    low, high = max(0.0, low - spare), high + spare
     return low, high + 0.08 * (high - low)
 
 
@@ -140,7 +140,7 @@ def _plot_stop(axes: Axes, stop: LensStop, marks: Sequence[_Mark]) -> None:
         some = [mark for mark in marks if mark.way == way]
         x = [radius_percent(mark.point) + _SHIFTS[way] for mark in some]
         low, high = zip(*(mark.ends for mark in some), strict=True)
-        axes.vlines(x, low, high, color=_MARKS[way]["color"], linewidth=1.2, zorder=2)
+        axes.vlines(x, low, high, color=_MARKS[way]["color"], linewidth=1.0, zorder=2)
         axes.plot(x, [mark.kept for mark in some], linestyle="", **_MARKS[way])
 
 
@@ -168,12 +168,16 @@ def _field_words(
         f"Least of the centre's MTF50 that a place keeps at {where} and "
         f"{words.marked_stop(nearest.marked_stop)}: {_where(weakest)} of the way to the corner."
     )
+    ways = [radius_percent(point) for point in series.field]
+    first, last = words.number(min(ways), 0), words.number(max(ways), 0)
     key = (
-        " Each place at its own best focus, with 95 % bars: dots, contrast along the radius; "
-        "squares, along the circle; grey dashes: the centre, with its 95 % band."
+        f" Places lie {first if first == last else f'{first} to {last}'} % of the way to the "
+        "corner, each at its own best focus, with 95 % bars: dots, contrast along the radius; "
+        "squares, along the circle; grey dashes: the centre by the model of the lens, with its "
+        "95 % band."
     )
     listed = " ".join(
-        f"{words.marked_stop(stop.marked_stop)}: centre "
+        f"{words.marked_stop(stop.marked_stop)}: centre by the model "
         f"{words.number(stop.mtf50_image_cyc_per_mm)} cycles/mm; least kept "
         f"{_where(min(found, key=lambda mark: mark.kept))}."
         for stop, found in marks.items()

@@ -19,6 +19,8 @@ from reports.residual_figure import draw_residuals
 
 __all__ = ["lens_section"]
 
+# A dash to see, words to hear.
+_NO_DEPTH = '<span role="img" aria-label="none">-</span>'
 _VERDICTS = {
     "holds": "holds",
     "too cautious": "too cautious: one may stop down further",
@@ -62,7 +64,9 @@ def lens_section(
         parts.append(_at_one(one, index, drawings, ratio))
     parts.append(_figures(lens))
     if lens.cannot_say:
-        items = "\n".join(f"<li>{text(sentence)}</li>" for sentence in lens.cannot_say)
+        items = "\n".join(
+            f"<li>{text(words.with_micro(sentence))}</li>" for sentence in lens.cannot_say
+        )
         parts.append(f"<h3>What these frames cannot say</h3>\n<ul>\n{items}\n</ul>")
     if lens.frames_in_doubt:
         parts.append(f"<p>Frames that do not fit: {text(', '.join(lens.frames_in_doubt))}.</p>")
@@ -127,9 +131,12 @@ def _rules(lens: LensResult) -> str:
 def _rule_row(series: LensSeries, one: RuleResult) -> tuple[str, ...]:
     loss = "not measured"
     if one.loss_percent is not None and one.loss_low95 is not None:
-        span = words.interval_words(one.loss_low95, one.loss_high95, 0)
-        loss = f"{words.number(one.loss_percent, 0)} % ({span})"
-    depth = "none" if one.depth_given_away is None else f"{words.number(one.depth_given_away, 1)} ×"
+        digits = words.telling_digits(one.loss_low95, one.loss_high95, 0)
+        span = words.interval_words(one.loss_low95, one.loss_high95, digits)
+        loss = f"{words.number(one.loss_percent, digits)} % ({span})"
+    depth = (
+        _NO_DEPTH if one.depth_given_away is None else f"{words.number(one.depth_given_away, 1)} ×"
+    )
     verdict = _VERDICTS[one.verdict] + (f" ({text(one.reason)})" if one.reason else "")
     return (
         words.magnification_words(series.magnification),
@@ -162,13 +169,15 @@ def _shares(series: LensSeries) -> str:
         for stop in series.stops
     ]
     caption = (
-        f"At {words.magnification_words(series.magnification)}: measured effective "
-        "f\N{NON-BREAKING HYPHEN}number, what takes the contrast at MTF50 (shares add up to "
-        "100 %), and how best focus moves in the subject, against the first stop."
+        f"At {words.magnification_words(series.magnification)}: effective "
+        "f\N{NON-BREAKING HYPHEN}number by the model, what takes the contrast at MTF50 (shares "
+        "add up to 100 %), and focus shift: how far the model's best focus moves in the subject "
+        "from that of the first stop, by spherical aberration alone. Frames' focus positions do "
+        "not enter it."
     )
     head = (
         "Marked stop",
-        "Effective f\N{NON-BREAKING HYPHEN}number",
+        "Effective f\N{NON-BREAKING HYPHEN}number by the model",
         "Diffraction",
         "Spherical aberration",
         "Focus",
@@ -184,7 +193,8 @@ def _figures(lens: LensResult) -> str:
     rows = [
         (
             text(one.name),
-            words.plus_minus(one.value, one.std, 3) + (f" {text(one.unit)}" if one.unit else ""),
+            words.plus_minus(one.value, one.std, 3)
+            + (f" {text(words.with_micro(one.unit))}" if one.unit else ""),
             "measured" if one.measured else "not measured: as known beforehand",
         )
         for one in lens.figures

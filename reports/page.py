@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 
+from lab.inference.compare_records import SIMULATED_WORDS, is_simulated
 from lab.inference.results import LensResult, SeriesResult, SessionResult, StopPoint
 from lab.inference.trial_records import TrialResult
 from reports import words
@@ -99,8 +100,8 @@ def render_page(
     result : SessionResult
         The session.
     truth : SimulatedTruth, optional
-        For a simulated session: the page then says at its top that the session
-        is simulated, and compares truth and result.
+        For a simulated session: the page then compares truth and result. That it is
+        simulated stands at its top without it too, where the result says so.
     trials : sequence of TrialResult
         The session's, each a section of its own.
     drawings : Drawings, optional
@@ -112,11 +113,11 @@ def render_page(
         f'<p class="quiet">{text(result.lens_name)} on {text(result.body_name)}, '
         f"{text(result.channel)} channel.</p>",
     ]
-    if truth is not None:
+    if truth is not None or is_simulated(result):
+        link = '<a href="#truth">The simulated truth</a> stands beside the result.'
         header.append(
-            '<p class="simulated" role="note"><strong>Simulated session.</strong> The frames were '
-            "computed, not photographed, and the gear is invented. No real lens is described here. "
-            '<a href="#truth">The simulated truth</a> stands beside the result.</p>'
+            '<p class="simulated" role="note"><strong>Simulated session.</strong> '
+            f"{SIMULATED_WORDS}{'' if truth is None else f' {link}'}</p>"
         )
     parts = parts_of(result, trials, with_truth=truth is not None)
     main = [
@@ -136,7 +137,7 @@ def render_page(
         main.append(_section(section, f"trial-{index}"))
     if truth is not None:
         main.append(_section(_truth(result, truth), "truth"))
-    main += [_method(result), _doubt(result), CARE, _provenance(result)]
+    main += [_method(result), _doubt(result, trials), CARE, _provenance(result)]
     return document(
         f"{result.name} | stopwise",
         "\n".join(header),
@@ -337,8 +338,10 @@ stop was measured it is read off the curve.</p>
 {table("Rig and light.", ("What", "Value"), rows)}"""
 
 
-def _doubt(result: SessionResult) -> str:
-    cautions = "\n".join(f"<li>{text(caution)}</li>" for caution in result.cautions)
+def _doubt(result: SessionResult, trials: Sequence[TrialResult]) -> str:
+    cautions = "\n".join(
+        f"<li>{text(words.with_micro(caution))}</li>" for caution in result.cautions
+    )
     parts = ['<h2 id="doubt">What to doubt</h2>']
     parts.append(f"<ul>\n{cautions}\n</ul>" if cautions else "<p>No caution was recorded.</p>")
     places: dict[str, dict[str, list[str]]] = {}
@@ -357,8 +360,20 @@ def _doubt(result: SessionResult) -> str:
     else:
         parts.append("<p>No flag was raised.</p>")
     if result.frames_by_status:
-        counts = [(text(k), str(n)) for k, n in sorted(result.frames_by_status.items())]
-        parts.append(table("Frames by what became of them.", ("Status", "Frames"), counts))
+        of_trials = Counter(frame.status for trial in trials for frame in trial.frames)
+        counts = [
+            (
+                text(status),
+                str(result.frames_by_status.get(status, 0)),
+                *((str(of_trials[status]),) if trials else ()),
+            )
+            for status in sorted({*result.frames_by_status, *of_trials})
+        ]
+        if trials:
+            head: tuple[str, ...] = ("Status", "Frames of the stops", "Frames of trials")
+        else:
+            head = ("Status", "Frames")
+        parts.append(table("Frames by what became of them.", head, counts))
     return "\n".join(parts)
 
 

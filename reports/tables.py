@@ -62,7 +62,10 @@ def stop_table(series: SeriesResult, *, name: str = "") -> str:
     rows = [_stop_row(p, digits) for p in series.points]
     caption = (
         f"Stops measured at {words.magnification_words(series.magnification)}. Frequencies in "
-        "cycles/mm, with ± 1 standard uncertainty; image side is on the sensor."
+        "cycles/mm, with ± 1 standard uncertainty; image side is on the sensor. Effective "
+        "f-numbers are those of the pupil ratio stated or assumed. Best focus is counted as the "
+        "frames' focus positions are: where only steps are known, from each bracket's own middle, "
+        "so that it does not compare between stops."
     )
     return table(caption, head, rows, wide=True, name=name)
 

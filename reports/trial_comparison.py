@@ -117,10 +117,10 @@ def _advantage(d: TrialDifference) -> tuple[str, str, str]:
         winner, loser, value = loser, winner, -value
         low, high = (None if high is None else -high), (None if low is None else -low)
     scale, unit = (100, "points more keepers") if by_keepers else (1, "cycles/mm more in median")
-    span = words.interval_words(
-        None if low is None else scale * low, None if high is None else scale * high, 0
-    )
-    return winner, loser, f"{words.number(scale * value, 0)} {unit}, 95 % interval {span}"
+    ends = (None if low is None else scale * low, None if high is None else scale * high)
+    digits = words.telling_digits(*ends, 0 if by_keepers else 1)
+    span = words.interval_words(*ends, digits)
+    return winner, loser, f"{words.number(scale * value, digits)} {unit}, 95 % interval {span}"
 
 
 def _not_told(d: TrialDifference) -> str:

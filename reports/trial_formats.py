@@ -67,9 +67,8 @@ def percent(share: float) -> str:
 
 def percent_span(low: float | None, high: float | None) -> str:
     """Ends of an interval of a share, as ``22 to 61 %``."""
-    span = words.interval_words(
-        None if low is None else 100 * low, None if high is None else 100 * high, 0
-    )
+    ends = (None if low is None else 100 * low, None if high is None else 100 * high)
+    span = words.interval_words(*ends, words.telling_digits(*ends, 0))
     return span if span == "unknown" else f"{span} %"
 
 

@@ -10,6 +10,7 @@ its propagated standard uncertainty. Plain text throughout: the page escapes.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from itertools import pairwise
 
@@ -42,6 +43,8 @@ __all__ = [
     "recommended_point",
     "stop_span",
     "stop_words",
+    "telling_digits",
+    "with_micro",
 ]
 
 FLAG_SENTENCES = {
@@ -97,6 +100,8 @@ FLAG_SENTENCES = {
     "the corners.",
     "wide-blur": "The blur nearly fills the region: its outer parts were not seen.",
 }
+# A unit: after a figure or a dash of one, in a list of units, or alone.
+_UM = re.compile(r"(?<=[\d.)] )um\b|^um\b")
 _CHANGED = "changed-"  # then the setting's name
 
 
@@ -167,6 +172,12 @@ def interval_words(low95: float | None, high95: float | None, digits: int) -> st
     return f"{number(low95, digits)} to {number(high95, digits)}"
 
 
+def telling_digits(low95: float | None, high95: float | None, digits: int) -> int:
+    """Decimals, one more where both ends of an interval would read the same."""
+    alike = number(low95, digits) == number(high95, digits)
+    return digits + 1 if alike and low95 != high95 else digits
+
+
 def marked_stop(stop: float) -> str:
     """A stop as engraved: f/8, f/5.6."""
     return f"f/{stop:g}"
@@ -204,6 +215,11 @@ def stop_words(series: SeriesResult, stop: float | None) -> str:
     """A stop as engraved when it is one of the series, else as an estimate."""
     mark = marked_value(series, stop)
     return estimated_stop(stop) if mark is None else marked_stop(mark)
+
+
+def with_micro(sentence: str) -> str:
+    """A sentence with micrometres as pages write them, not as a terminal does."""
+    return _UM.sub("\N{MICRO SIGN}m", sentence)
 
 
 def magnification_words(magnification: float) -> str:

@@ -18,6 +18,9 @@ from lab.simulate.demo import DemoPlan, DemoSeries, write_demo_session
 from lab.simulate.rig import SimulatedRig
 from lab.simulate.truth import SimulatedTruth
 
+# For processes that tests start; to look for doctests in them would load them here too.
+collect_ignore = ["no_network/sitecustomize.py", "faulty_decoders/sitecustomize.py"]
+
 _RIG = SimulatedRig(n_rows=400, n_cols=600)
 
 

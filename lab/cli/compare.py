@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = ["compare"]
 
-_LONGEST_NAME = 22
 _MOST_PAIRS = 6  # printed a question; all are in data.csv
 _MOST_ROWS = 12
 _MOST_NAMED = 30
@@ -51,6 +50,12 @@ def compare(
         typer.Option(
             "--same-light",
             help="One body in one light served all: the wavelength's doubt cancels.",
+        ),
+    ] = False,
+    names: Annotated[
+        bool,
+        typer.Option(
+            "--names", help="Name folders and bundles on the page and in --json too; no path."
         ),
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Figures as JSON.")] = False,
@@ -88,16 +93,23 @@ def compare(
         same_target=same_target,
         same_light=same_light,
     )
+    shared = comparison if names else _without_sources(comparison)
     if out is not None:
-        _write(comparison, out)
+        _write(shared, out)
     if as_json:
-        print_json(asdict(comparison))
+        print_json(asdict(shared))
     else:
         _print(comparison)
         if out is not None:
             typer.echo(f"\nThe page: {out / 'index.html'}, its figures: {out / 'data.csv'}")
     if not comparison.magnifications and not comparison.fields:
         raise typer.Exit(1)
+
+
+def _without_sources(comparison: Comparison) -> Comparison:
+    """As it may be shared: without names of folders and files."""
+    sessions = tuple(replace(one, source="") for one in comparison.sessions)
+    return replace(comparison, sessions=sessions)
 
 
 def _tell(sentence: str) -> None:
@@ -119,18 +131,22 @@ def _print(comparison: Comparison) -> None:
 
     named = compare_words.named_sessions(comparison, _MOST_NAMED)
     print_table(
-        ["", "lens", "session", "pitch um", "sizes"],
+        ["", "folder", "lens", "session", "pitch", "sizes"],
         [
             [
                 one.letter,
-                _short(one.lens_name),
-                _short(one.name),
-                f"{one.pixel_pitch_um:g}",
+                _short(one.source, 16),
+                _short(one.lens_name, 20),
+                _short(one.name, 12),
+                f"{one.pixel_pitch_um:g} um",
                 _sizes(one.magnifications),
             ]
             for one in (comparison.sessions[k] for k in named)
         ],
     )
+    simulated = compare_words.simulated_words(comparison)
+    if simulated:
+        print_wrapped(simulated)
     rest = len(comparison.sessions) - len(named)
     if rest:
         print_wrapped(f"{rest} more sessions: --out writes all to data.csv, --json prints them.")
@@ -182,6 +198,8 @@ def _print(comparison: Comparison) -> None:
             left = compare_words.listed([comparison.sessions[k].letter for k in field.left_out])
             print_wrapped(f"left out (a smaller field, or no model of the lens): {left}")
     unshared = compare_words.unshared_words(comparison)
+    if unshared is not None:
+        unshared = unshared.replace("\N{MULTIPLICATION SIGN}", "x")
     typer.echo("\nwhat to doubt")
     for sentence in (
         *([unshared] if unshared else []),
@@ -227,21 +245,22 @@ def _print_pairs(question: Question, comparison: Comparison) -> None:
     if len(question.pairs) <= _MOST_PAIRS:
         shown = list(question.pairs)
     for pair in shown[:_MOST_PAIRS]:
-        print_wrapped(_plain(compare_words.pair_words(question, pair, comparison.sessions)))
+        said = compare_words.pair_words(question, pair, comparison.sessions)
+        print_wrapped(_plain(said.replace("\N{MULTIPLICATION SIGN}", "x")))
     rest = question.pair_count - len(shown[:_MOST_PAIRS])
     if rest:
         print_wrapped(compare_words.rest_words(question, rest))
 
 
 def _sizes(magnifications: Sequence[float]) -> str:
-    shown = " ".join(f"{m:g}x" for m in magnifications[:4])
-    return shown + (" ..." if len(magnifications) > 4 else "")
+    shown = " ".join(f"{m:g}x" for m in magnifications[:3])
+    return shown + (" ..." if len(magnifications) > 3 else "")
 
 
-def _short(name: str) -> str:
+def _short(name: str, most: int) -> str:
     """A name on one line that moves nothing in the terminal, cut to its column."""
     plain = _plain(name)
-    return plain if len(plain) <= _LONGEST_NAME else plain[: _LONGEST_NAME - 3] + "..."
+    return plain if len(plain) <= most else plain[: most - 3] + "..."
 
 
 def _plain(text: str) -> str:

@@ -67,20 +67,26 @@ def demo(
 
 
 def print_keepers(result: TrialResult) -> None:
-    """One line a condition: keepers, how sure that is, and the most frequent blur."""
+    """One line a condition: keepers, how sure that is, and what took most of the others."""
+    from collections import Counter
+
     from lab.cli.summary import stop_text
     from reports.trial_words import KINDS
 
     typer.echo(f"{result.name}: {result.magnification:.4g}x, {stop_text(result.marked_stop)}")
     rows = []
     for c in result.conditions:
-        blur = max(c.kinds, key=lambda kind: c.kinds[kind]) if c.kinds else None
+        lost = Counter(
+            KINDS.get(f.kind or "", "wide blur")
+            for f in result.frames
+            if f.condition == c.name and not f.is_keeper
+        )
         rows.append(
             [
                 c.name,
                 f"{c.keepers} of {c.frames}",
                 f"{100 * c.share_low95:.0f} to {100 * c.share_high95:.0f} %",
-                "-" if blur is None else KINDS[blur],
+                lost.most_common(1)[0][0] if lost else "-",
             ]
         )
-    print_table(["condition", "keepers", "95 %", "mostly"], rows)
+    print_table(["condition", "keepers", "95 %", "most lost to"], rows)

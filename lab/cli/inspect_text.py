@@ -233,7 +233,7 @@ def _listed(options: Sequence[str]) -> str:
 
 
 def _print_cause(cause: Cause, label: str) -> None:
-    share = f", about {100 * cause.loss:.0f} % of MTF50" if cause.loss else ""
+    share = f", about {100 * cause.loss:.0f} % of the picture's MTF50" if cause.loss else ""
     if cause.name == "exposure":  # takes certainty, not sharpness
         share = ""
     also = f" (or {cause.otherwise})" if cause.otherwise else ""

@@ -72,8 +72,9 @@ def print_lens(lens: LensResult) -> None:
     for one, other, value in lens.correlated:
         print_wrapped(f"errors of {one} and {other} go together (correlation {value:+.2f})")
     print_wrapped(
-        f"brackets scatter {lens.excess_percent:.1f} % about the model; what is left of the frames "
-        f"is {lens.chi_square:.2f} of what noise allows (chi-square)"
+        f"brackets scatter {lens.excess_percent:.1f} % about the model; single frames depart from "
+        f"it by {lens.chi_square**0.5:.2g} times what their noise allows (1: as expected; "
+        f"chi-square {lens.chi_square:.2g})"
         + ("" if lens.describes else ": it does not describe this lens well")
     )
     if lens.frames_in_doubt:

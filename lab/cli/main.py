@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from importlib.metadata import version
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
+from typer.exceptions import TyperException
 
 from lab.cli import (
     compare,
@@ -26,8 +29,29 @@ from lab.cli.terminal import guarded
 
 __all__ = ["app"]
 
+
+class _OneVoice(TyperGroup):
+    """Words a command line that cannot be read like every other error: one plain paragraph."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        try:
+            left = super().main(*args, **{**kwargs, "standalone_mode": False})
+        except TyperException as error:
+            # A bare `stopwise` has shown its help by now.
+            if type(error).__name__ != "NoArgsIsHelpError":
+                context = getattr(error, "ctx", None)
+                path = "stopwise" if context is None else context.command_path
+                said = error.format_message().rstrip(".")
+                typer.echo(f"stopwise: {said}. Help: {path} --help", err=True)
+            sys.exit(error.exit_code)
+        except typer.Abort:
+            sys.exit(1)
+        sys.exit(left if isinstance(left, int) else 0)
+
+
 app = typer.Typer(
     name="stopwise",
+    cls=_OneVoice,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,

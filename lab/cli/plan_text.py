@@ -208,12 +208,17 @@ def _print_light(plan: Plan) -> None:
         f"{100 * (1 - one.ambient_share):.1f} % of the picture. Shutter {_time(one.shutter_s)} s "
         f"and flash {_time(one.flash_s)} s (t0.1) then blur like {_time(one.effective_exposure_s)} "
         f"s: a hand that moves {one.hand_speed_mm_per_s:g} mm/s smears {sizes} on the sensor. "
-        f"The budget is {min(budgets):.2g} um to {max(budgets):.2g} um, from the widest stop to "
-        "the smallest."
+        f"The budget is {_budget_text(budgets)}."
     )
     print_wrapped(
         f"{_over_budget_text(plan)} Never look into the flash at close range; heads get hot."
     )
+
+
+def _budget_text(budgets_um: Sequence[float]) -> str:
+    """Blur that the stops bear: one value where they read alike."""
+    least, most = (f"{v:.2g} um" for v in (min(budgets_um), max(budgets_um)))
+    return least if least == most else f"{least} to {most}, from the widest stop to the smallest"
 
 
 def _over_budget_text(plan: Plan) -> str:

@@ -21,11 +21,6 @@ if TYPE_CHECKING:
 __all__ = ["report", "write_report"]
 
 _LOSS = 10.0
-# It leads the cautions of a simulated session, so that a bundle of it says so too.
-_SIMULATED = (
-    "Simulated session: the frames were computed, not photographed, and the gear is invented. "
-    "No real lens is described here."
-)
 
 
 def write_report(
@@ -84,6 +79,8 @@ def report(
         raise LabError(f"--paper {paper}: give {' or '.join(PAPERS)}.")
     if bundle is not None and bundle.suffix.lower() != ".zip":
         raise LabError(f"--bundle {bundle}: it is a zip file. Name it with .zip at its end.")
+    if not session.exists():
+        raise LabError(f"{session}: there is no such folder or file. Give a session or a bundle.")
     if session.is_file():
         shared = _read(session, loss, with_names=names)
         with _drawable(session):
@@ -125,13 +122,10 @@ def _shared(
     """A session's result and frames under the names that may be shared."""
     from lab.session.bundle import session_bundle
     from lab.session.kept_result import analysed_session
-    from lab.simulate.truth import TRUTH_NAME
 
-    result, trials = analysed_session(folder, measured, loss_percent=loss_percent)
-    if (folder / TRUTH_NAME).exists():
-        result = replace(result, cautions=(_SIMULATED, *result.cautions))
+    analysed = analysed_session(folder, measured, loss_percent=loss_percent)
     return session_bundle(
-        folder, measured, (result, trials), loss_percent=loss_percent, with_names=with_names
+        folder, measured, analysed, loss_percent=loss_percent, with_names=with_names
     )
 
 

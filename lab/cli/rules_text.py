@@ -38,8 +38,11 @@ def print_rules(verdicts: Sequence[tuple[float, Sequence[RuleResult]]]) -> None:
 
 
 def _row(size: float, one: RuleResult) -> list[str]:
+    from reports.words import telling_digits
+
     loss, low, high = one.loss_percent, one.loss_low95, one.loss_high95
     depth = one.depth_given_away
+    digits = telling_digits(low, high, 0)
     return [
         f"{size:.4g}x",
         rule_text(one.rule),
@@ -48,6 +51,6 @@ def _row(size: float, one: RuleResult) -> list[str]:
         stop_text(one.limit_stop),
         "-"
         if loss is None or low is None or high is None
-        else f"{loss:.0f} % ({low:.0f} to {high:.0f})",
+        else f"{loss:.{digits}f} % ({low:.{digits}f} to {high:.{digits}f})",
         "-" if depth is None else f"{depth:.1f}x",
     ]

@@ -9,6 +9,7 @@ import functools
 import json
 import os
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -27,7 +28,10 @@ __all__ = [
     "print_table",
     "print_wrapped",
     "progress_bar",
+    "time_left",
 ]
+
+_FEWEST_DONE = 3  # several processes finish their first ones at once, which is no speed
 
 
 def guarded(command: Callable[..., None]) -> Callable[..., None]:
@@ -59,6 +63,14 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
     return run
 
 
+def time_left(done: int, to_do: int, elapsed_s: float) -> str:
+    """Time that the rest takes at the mean speed so far, h:mm:ss; dashes while too few are done."""
+    if to_do > 0 and done < _FEWEST_DONE:
+        return "-:--:--"
+    left_s = round(elapsed_s * to_do / done) if to_do > 0 else 0
+    return f"{left_s // 3600}:{left_s // 60 % 60:02d}:{left_s % 60:02d}"
+
+
 @contextmanager
 def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Callable[[int, int], None]]:
     """A bar on standard error; a callable of (done, in all) moves it, and shows it first."""
@@ -68,24 +80,28 @@ def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Callable[[int, 
         MofNCompleteColumn,
         Progress,
         TextColumn,
-        TimeRemainingColumn,
     )
 
     bars = Progress(
         TextColumn("{task.description:<18}"),
         BarColumn(bar_width=30),
         MofNCompleteColumn(),
-        TimeRemainingColumn(),
+        TextColumn("{task.fields[left]}"),
         console=Console(stderr=True),
         disable=quiet,
     )
     tasks: list[TaskID] = []
+    # What was done before this run says nothing of its speed.
+    done_before, start_s = 0, 0.0
 
     def move(done: int, total: int) -> None:
+        nonlocal done_before, start_s
         if not tasks:  # not before: an error of the start stands alone
             bars.start()
-            tasks.append(bars.add_task(label, total=total))
-        bars.update(tasks[0], completed=done)
+            done_before, start_s = done, time.monotonic()
+            tasks.append(bars.add_task(label, total=total, completed=done, left=time_left(0, 1, 0)))
+        left = time_left(done - done_before, total - done, time.monotonic() - start_s)
+        bars.update(tasks[0], completed=done, left=left)
 
     try:
         yield move

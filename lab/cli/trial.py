@@ -14,7 +14,7 @@ __all__ = ["trial"]
 
 
 def trial(
-    session: Annotated[Path, typer.Argument(help="Measured session folder with a [[trial]].")],
+    session: Annotated[Path, typer.Argument(help="Measured session folder with a trial.")],
     name: Annotated[
         str | None, typer.Option(help="Which trial. (default: all of the session)")
     ] = None,
@@ -29,9 +29,9 @@ def trial(
 ) -> None:
     """Compare repeated frames under two or more conditions: by hand, braced, by flash.
 
-    Says for each how many frames are keepers and how sure that is, what blurred the
-    others (focus, movement, vibration), how fast the hand was, and whether conditions
-    differ or more frames are needed to tell.
+    Says for each how many frames are keepers and how sure that is; what blurred
+    the others (focus, movement, vibration); how fast the hand was; whether the
+    conditions differ or more frames are needed to tell.
 
     Example: stopwise trial my-session
     """

@@ -29,11 +29,11 @@ def print_trial(result: TrialResult) -> None:
     """Keepers and blur of each condition, then what can be said of them."""
     from reports import trial_words
 
-    print_wrapped(trial_words.headline(result))
-    typer.echo(
+    print_wrapped(
         f"{result.name}: {result.magnification:.4g}x, {stop_text(result.marked_stop)} "
         f"(effective f/{result.effective_f_number:.1f})"
     )
+    print_wrapped(trial_words.headline(result))
     print_wrapped(trial_words.limit_sentence(result))
     typer.echo("")
     print_table(
@@ -65,7 +65,7 @@ def print_trial(result: TrialResult) -> None:
         trial_words.caveats(result),
     )
     for sentence in (one for some in said for one in some):
-        print_wrapped(sentence)
+        print_wrapped(sentence.replace("µm", "um"))  # as in tables of the terminal
 
 
 def _short(name: str) -> str:

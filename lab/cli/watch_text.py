@@ -332,6 +332,8 @@ def _square(sides: Sides | None, focus_step_um: float) -> Answer:
                 state="bad",
             )
         if len(lags) == 2:
+            if f"{abs(lag):.1f}" == "0.0":
+                said = "all sides are sharpest in the same frame"
             return Answer(name=name, large="square", detail=sentence(said), state="good")
     share = f"{100 * sides.share:.0f} %"
     if sides.softer:

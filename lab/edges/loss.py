@@ -5,7 +5,8 @@ movement, places tell a tilted target, the shape of the blur tells focus from ev
 blur, flags and intervals tell target and exposure, and diffraction, where the stop is
 known, says how much there was to lose.
 
-A cause's ``loss`` is the share of MTF50 that it takes, and causes are listed by it.
+A cause's ``loss`` is the share of MTF50 that it takes, and causes are listed by it. What
+takes it all over the centre takes no more than is missing there, where that is known.
 ``p_noise`` is the chance that noise and scatter alone make such a difference; it is no
 probability of the cause. One frame cannot tell defocus from spherical aberration, nor
 movement from astigmatism at the centre; the evidence says so where it matters.
@@ -152,18 +153,20 @@ def likely_loss(
         of_diffraction = float(
             np.mean([e.mtf50_cyc_per_px / _limit(diffraction_px, e.angle_deg) for e in core])
         )
+    # A centre's cause takes no more than is missing there, pixel included.
+    missing = 1.0 if of_diffraction is None else max(0.0, 1 - of_diffraction)
     shape = blur_shape(core, diffraction_px, diffraction_std)
     focus = glass = None
     if shape is not None and not shape.is_focused and shape.loss > _LEAST_FOCUS:
         sure = 0.0 if shape.short is None else shape.short - 2 * diffraction_std
-        focus = _defocus(shape, is_far_off=sure > _FAR_OFF)
+        focus = _defocus(shape, missing, is_far_off=sure > _FAR_OFF)
         if focus is None and shape.short is None:
             notes.append(
                 "The shape of the blur is not that of a lens in focus; whether defocus, spherical "
                 "aberration or even blur, one frame cannot tell."
             )
         elif focus is None and shape.short is not None and sure > 0:
-            glass = _unnamed(shape.short, is_alike=len({e.direction for e in core}) > 1)
+            glass = _unnamed(shape.short, missing, is_alike=len({e.direction for e in core}) > 1)
     causes += [c for c in (moved, _target(edges), _joined(tilted, focus)) if c is not None]
     if glass is not None and not any(c.name in ("movement", "focus", "target") for c in causes):
         causes.append(glass)
@@ -423,8 +426,11 @@ def _limit(diffraction_px: float, angle_deg: float) -> float:
     return found
 
 
-def _defocus(shape: BlurShape, *, is_far_off: bool) -> Cause | None:
-    """Defocus, if the shape of the blur or, at a known stop, its width points to it."""
+def _defocus(shape: BlurShape, missing: float, *, is_far_off: bool) -> Cause | None:
+    """Defocus, if the shape of the blur or, at a known stop, its width points to it.
+
+    ``missing`` is the share of the predicted MTF50, pixel included, that is not there.
+    """
     waves = f"{shape.defocus_waves:.1f} waves of defocus"
     misfits = (
         f"(misfit {100 * shape.defocus_misfit:.1f} % of contrast; in focus "
@@ -438,9 +444,14 @@ def _defocus(shape: BlurShape, *, is_far_off: bool) -> Cause | None:
         otherwise = "even blur"
     else:
         return None
+    if shape.loss > missing:
+        said += (
+            f" By itself, the pixel divided out, the lens lost {100 * shape.loss:.0f} % of its "
+            f"MTF50; of the picture's {100 * missing:.0f} % is missing."
+        )
     return Cause(
         name="focus",
-        loss=shape.loss,
+        loss=min(shape.loss, missing),
         evidence=(said, f"One frame cannot tell defocus from {otherwise}; a bracket can."),
         mend="Focus again, or shoot a bracket on a rail.",
         otherwise=otherwise,
@@ -448,11 +459,11 @@ def _defocus(shape: BlurShape, *, is_far_off: bool) -> Cause | None:
     )
 
 
-def _unnamed(loss: float, *, is_alike: bool) -> Cause:
+def _unnamed(loss: float, missing: float, *, is_alike: bool) -> Cause:
     ways = "both directions alike, and" if is_alike else "and"
     return Cause(
         name="glass",
-        loss=loss,
+        loss=min(loss, missing),
         evidence=(
             f"By itself, the pixel divided out, the lens keeps {100 * (1 - loss):.0f} % of "
             f"diffraction's MTF50, {ways} the shape names no cause: aberration, slight defocus "

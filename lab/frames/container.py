@@ -16,9 +16,10 @@ from __future__ import annotations
 import os
 import struct
 from dataclasses import dataclass
+from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["Contents", "can_hold", "read_contents"]
+__all__ = ["Contents", "begins_as_raw", "can_hold", "read_contents"]
 
 _SHORT, _LONG, _IFD = 3, 4, 13
 _FORMAT = {_SHORT: "H", _LONG: "I", _IFD: "I"}
@@ -60,6 +61,24 @@ def read_contents(file: BinaryIO) -> Contents:
     if head[4:8] == b"ftyp":
         return Contents(end=_end_of_boxes(file))
     return Contents()
+
+
+def begins_as_raw(path: Path) -> bool:
+    """Whether a file's first bytes are those of any raw format; False where it cannot be read.
+
+    Formats of the TIFF family begin with their byte order, whatever follows it; the other
+    beginnings are from memory.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(16)
+    except OSError:
+        return False
+    return (
+        head.startswith((b"II", b"MM", b"\0MRM", b"FOVb"))
+        or head[4:8] == b"ftyp"
+        or b"CCD-RAW" in head
+    )
 
 
 def can_hold(n_values: int, n_bytes: int) -> bool:

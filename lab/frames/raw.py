@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from lab.edges.types import MaskArray
 from lab.errors import FrameError
-from lab.frames.container import can_hold
+from lab.frames.container import begins_as_raw, can_hold
 from lab.frames.frame import Frame
 from lab.frames.linear import LinearMosaic
 from lab.frames.metadata import metadata_from_raw, metadata_from_tags, read_tags
@@ -36,6 +36,10 @@ _M_MMAP_THRESHOLD = -3  # of the GNU C library's malloc.h, from memory
 _FRESH_BYTES = 4_000_000  # frames of 2 megapixels and more
 _STRIP_ROWS = 64  # of the mosaic at a time: they stay in the cache
 
+_NO_RAW = (
+    "{name}: is no raw file, nor TIFF, PNG or JPEG, whatever its name says. Give the camera's own "
+    "file."
+)
 _AGAIN = "Copy it from the card again, or shoot again."
 
 
@@ -75,11 +79,15 @@ def decode_raw(path: Path) -> Frame:
             raw.raw_image[:] = 0  # whatever meets this memory next must not take it for its own
             raw.close()
     except rawpy.LibRawFileUnsupportedError:
+        if not begins_as_raw(path):
+            raise FrameError(_NO_RAW.format(name=path.name)) from None
         raise FrameError(
             f"{path.name}: not a raw file that can be read here, nor TIFF, PNG or JPEG. "
             "Convert it to DNG."
         ) from None
     except (rawpy.LibRawError, rawpy.NotSupportedError, NotImplementedError, OSError) as error:
+        if not begins_as_raw(path):
+            raise FrameError(_NO_RAW.format(name=path.name)) from None
         raise FrameError(
             f"{path.name}: the raw data are broken ({_words(error)}). {_AGAIN}"
         ) from None

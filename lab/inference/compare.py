@@ -25,7 +25,7 @@ import numpy as np
 from lab.errors import LabError
 from lab.inference.compare_curves import Figure, SizeCurve
 from lab.inference.compare_input import KeptSession
-from lab.inference.compare_notes import cautions_of, letter_of, same_frames, warnings_of
+from lab.inference.compare_notes import cautions_of, letter_of, repeats, warnings_of
 from lab.inference.compare_pairs import Answer, Asked, Judge, Shared
 from lab.inference.compare_records import (
     ComparedSession,
@@ -156,6 +156,8 @@ def compare_sessions(
                 body_name=kept.body_name,
                 pixel_pitch_um=kept.pixel_pitch_um,
                 magnifications=tuple(one.stated for one in kept.sizes),
+                source=kept.source,
+                simulated=kept.simulated,
             )
             for letter, kept in zip(letters, sessions, strict=True)
         ),
@@ -390,16 +392,13 @@ def _repeatability(
     """Scatter of the optimum between sessions of one lens; None without any."""
     from scipy.special import stdtrit
 
-    twins: dict[tuple[str, float], list[int]] = {}
+    named: dict[tuple[str, float], list[int]] = {}
     for k, kept in enumerate(sessions):
-        several = twins.setdefault(_lens_key(kept), [])
-        if kept.lens_name.strip() and not any(
-            same_frames(kept, sessions[other]) for other in several
-        ):
-            several.append(k)
+        if kept.lens_name.strip():
+            named.setdefault(_lens_key(kept), []).append(k)
     freedom, total, lenses = 0, 0.0, []
     bests = [{c.session: c.of.sharpest.figure.log for c in group} for group in groups]
-    for several in twins.values():
+    for several in (repeats(sessions, alike) for alike in named.values()):
         logs = [[best[k] for k in several if k in best] for best in bests]
         logs = [one for one in logs if len(one) > 1]
         if logs:

@@ -9,17 +9,21 @@ Leaves out files: sessions and bundles are read by ``lab.session.compared_sessio
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from lab.errors import LabError
 from lab.inference.compare_curves import SizeCurve, size_curves
+from lab.inference.compare_records import is_simulated
 from lab.inference.result_json import from_plain
 from lab.inference.results import SessionResult
 from lab.session.config import SessionConfig, Target
 
 __all__ = ["KeptSession", "compared_result", "kept_session", "lacks_tables"]
 
+_SHA256 = re.compile("[0-9a-f]{64}")
 # Of a result's records, by where they stand: what no comparison reads.
 _OF_POINT = ("focus_samples", "focus_curve_um", "focus_curve_mtf50", "mtf_std", "diffraction_mtf")
 _OF_LENS_SERIES = (
@@ -55,6 +59,12 @@ class KeptSession:
         Likewise.
     sizes : tuple of SizeCurve
         The magnifications of which a stop was measured.
+    simulated : bool
+        Its frames were computed.
+    frames : frozenset of int
+        The first 64 bits of each frame's SHA-256, trials' included; empty where not known.
+    source : str
+        The last part of its folder's or bundle's name.
     """
 
     name: str
@@ -72,9 +82,18 @@ class KeptSession:
     target: Target | None
     sensor_width_mm: float | None
     sizes: tuple[SizeCurve, ...]
+    simulated: bool = False
+    frames: frozenset[int] = frozenset()
+    source: str = ""
 
 
-def kept_session(result: SessionResult, config: SessionConfig | None = None) -> KeptSession:
+def kept_session(
+    result: SessionResult,
+    config: SessionConfig | None = None,
+    *,
+    hashes: Iterable[str] = (),
+    source: str = "",
+) -> KeptSession:
     """What a comparison needs of a result.
 
     Parameters
@@ -82,6 +101,10 @@ def kept_session(result: SessionResult, config: SessionConfig | None = None) -> 
     result : SessionResult
     config : SessionConfig, optional
         The session.toml, where it is at hand.
+    hashes : iterable of str
+        SHA-256 of its frames, hexadecimal; whatever is none is passed over.
+    source : str
+        The last part of its folder's or bundle's name.
 
     Raises
     ------
@@ -114,6 +137,9 @@ def kept_session(result: SessionResult, config: SessionConfig | None = None) -> 
         target=None if config is None else config.target,
         sensor_width_mm=None if config is None else max(config.body.sensor_mm),
         sizes=sizes,
+        simulated=is_simulated(result),
+        frames=frozenset(int(one[:16], 16) for one in hashes if _SHA256.fullmatch(one)),
+        source=source,
     )
 
 

@@ -6,12 +6,13 @@ differs in all of them is said once, not pair by pair.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from lab.inference.compare_input import KeptSession
 from lab.inference.compare_records import Repeatability
 
-__all__ = ["cautions_of", "letter_of", "same_frames", "warnings_of"]
+__all__ = ["cautions_of", "letter_of", "repeats", "warnings_of"]
 
 _SAME_WAVELENGTH_UM = 0.005
 _FRAMES = "frames SHA-256"  # in a result's provenance
@@ -46,10 +47,19 @@ def letter_of(session: int) -> str:
     return letters
 
 
-def same_frames(one: KeptSession, other: KeptSession) -> bool:
-    """True where both sessions hold the same frames."""
-    frames = one.provenance.get(_FRAMES)
-    return frames is not None and frames == other.provenance.get(_FRAMES)
+def repeats(sessions: Sequence[KeptSession], several: Sequence[int]) -> list[int]:
+    """Those of several sessions that share no frame with one before them."""
+    out: list[int] = []
+    digests: set[str | None] = set()
+    frames: set[int] = set()
+    for k in several:
+        one = sessions[k]
+        digest = one.provenance.get(_FRAMES)
+        if (digest is None or digest not in digests) and frames.isdisjoint(one.frames):
+            out.append(k)
+            digests.add(digest)
+            frames |= one.frames
+    return out
 
 
 def warnings_of(sessions: Sequence[KeptSession], letters: Sequence[str]) -> tuple[str, ...]:
@@ -119,22 +129,31 @@ def warnings_of(sessions: Sequence[KeptSession], letters: Sequence[str]) -> tupl
 
 
 def _twins(sessions: Sequence[KeptSession], letters: Sequence[str]) -> list[str]:
-    """Sessions that are one, named twice."""
+    """Sessions that are one, named twice, and those that share some frames."""
     out: list[str] = []
     first: dict[str, int] = {}
+    holder: dict[int, int] = {}
     for k, one in enumerate(sessions):
         frames = one.provenance.get(_FRAMES)
-        if frames is None:
-            continue
-        twin = first.setdefault(frames, k)
+        twin = k if frames is None else first.setdefault(frames, k)
         if twin != k:
             out.append(
                 f"{letters[twin]} and {letters[k]} hold the same frames: they are one session "
                 "named twice, and their agreement proves nothing."
             )
+            continue
+        # Each frame is looked for in the first session that has it, so that many stay quick.
+        shared = Counter(holder.setdefault(frame, k) for frame in one.frames)
+        for other, count in sorted(shared.items()):
+            if other != k:
+                out.append(
+                    f"{letters[other]} and {letters[k]} share {count} frames (of "
+                    f"{len(sessions[other].frames)} and {len(one.frames)}): they are no repeats of "
+                    "each other, and their agreement proves little."
+                )
     if len(out) > _LISTED:
         rest = len(out) - _LISTED
-        return [*out[:_LISTED], f"{rest} more sessions hold the frames of one before them."]
+        return [*out[:_LISTED], f"{rest} more times sessions share frames."]
     return out
 
 

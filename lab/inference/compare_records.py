@@ -10,7 +10,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from lab.inference.results import SessionResult
+
 __all__ = [
+    "SIMULATED",
+    "SIMULATED_WORDS",
     "ComparedCurve",
     "ComparedMark",
     "ComparedSession",
@@ -22,12 +26,31 @@ __all__ = [
     "Place",
     "Question",
     "Repeatability",
+    "is_simulated",
 ]
+
+# Of a result's provenance, and beside it a caution for the reader.
+SIMULATED = ("origin of frames", "simulated: computed, not photographed")
+SIMULATED_WORDS = (
+    "The frames were computed, not photographed, and the gear is invented. No real lens is "
+    "described here."
+)
+_TOLD = "Simulated session: "  # an older bundle has the caution alone
+
+
+def is_simulated(result: SessionResult) -> bool:
+    """True where a result says of itself that its frames were computed."""
+    return SIMULATED in result.provenance.items() or any(
+        one.startswith(_TOLD) for one in result.cautions
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
 class ComparedSession:
-    """Who is compared. ``magnifications`` are as stated in the session."""
+    """Who is compared. ``magnifications`` are as stated in the session.
+
+    ``source`` is the last part of the folder's or bundle's name, "" where none may be shown.
+    """
 
     letter: str  # A, B, ..., Z, AA, ...
     name: str
@@ -35,6 +58,8 @@ class ComparedSession:
     body_name: str
     pixel_pitch_um: float
     magnifications: tuple[float, ...]
+    source: str = ""
+    simulated: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

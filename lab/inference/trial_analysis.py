@@ -39,7 +39,7 @@ from lab.session.records import FrameRecord
 from lab.session.stops import exact_stop
 from lab.session.trial_config import Condition, Trial
 
-__all__ = ["analyse_trial"]
+__all__ = ["TrialStill", "analyse_trial", "trial_still"]
 
 _FLASH_ALONE = 0.005  # of ambient light: less leaves no trail that shows
 _MOVED = 2.0  # standard uncertainties of its length: less is no movement that shows
@@ -70,6 +70,49 @@ class _Rig:
     @property
     def per_mm(self) -> float:
         return 1e3 / self.pitch_um
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TrialStill:
+    """What the trial's lens shows when nothing moves, as its shutter times are found with it.
+
+    ``magnification`` [-] is as measured, ``effective_f_number`` [-] follows from it, and
+    ``image`` is the mean curve of the reference's sharpest frame.
+    """
+
+    magnification: float
+    effective_f_number: float
+    image: StillImage
+
+
+def trial_still(
+    config: SessionConfig, frames: Sequence[FrameRecord], series: Series
+) -> TrialStill | None:
+    """The still image that ``analyse_trial`` sets movement against.
+
+    Parameters
+    ----------
+    config, frames, series : as for ``analyse_trial``
+
+    Returns
+    -------
+    TrialStill or None
+        None where no frame of the reference holds more than half of the contrast.
+
+    Raises
+    ------
+    ValueError
+        If the series is no trial.
+    """
+    trial = series.trial
+    if trial is None:
+        raise ValueError("the series is no trial")
+    here = _of_trial(frames, trial)
+    rig = _rig(config, series, here)
+    still = _still(_sharpest([_shot(f) for f in here if f.condition == trial.reference]), rig)
+    if still is None:
+        return None
+    return TrialStill(magnification=rig.magnification, effective_f_number=rig.f_number, image=still)
 
 
 def analyse_trial(
@@ -111,9 +154,9 @@ def analyse_trial(
         raise ValueError("the series is no trial")
     if not 0 < loss_percent < 100:
         raise ValueError("loss_percent must lie between 0 and 100")
-    here = [f for f in frames if f.trial == trial.name and f.status in ("measured", "rejected")]
+    here = _of_trial(frames, trial)
     rig = _rig(config, series, here)
-    shots = [_Shot(f, sharpness(f.edges), None, step_dn(f)) for f in here]
+    shots = [_shot(f) for f in here]
     of = {name: [s for s in shots if s.record.condition == name] for name in trial.names}
     standard = [s.figure.softer for s in of[trial.reference] if s.figure is not None]
     if not standard:
@@ -183,6 +226,14 @@ def analyse_trial(
     )
 
 
+def _of_trial(frames: Sequence[FrameRecord], trial: Trial) -> list[FrameRecord]:
+    return [f for f in frames if f.trial == trial.name and f.status in ("measured", "rejected")]
+
+
+def _shot(record: FrameRecord) -> _Shot:
+    return _Shot(record, sharpness(record.edges), None, step_dn(record))
+
+
 def _rig(config: SessionConfig, series: Series, frames: Sequence[FrameRecord]) -> _Rig:
     found = [f.measured_magnification for f in frames if f.measured_magnification is not None]
     m = float(np.median(found)) if found else series.magnification
@@ -192,23 +243,30 @@ def _rig(config: SessionConfig, series: Series, frames: Sequence[FrameRecord]) -
     return _Rig(m, pitch, n, wavelength_um * n / pitch)
 
 
+def _sharpest(shots: Sequence[_Shot]) -> list[_Shot]:
+    measured = (s for s in shots if s.figure is not None)
+    return sorted(measured, key=lambda s: -(s.figure or _NONE).softer)[:_REFERENCE_FRAMES]
+
+
 def _optics(shots: Sequence[_Shot], rig: _Rig) -> tuple[Optics | None, StillImage | None]:
     """What the lens does when nothing moves, from the reference's sharpest frames."""
-    sharp = sorted(
-        (s for s in shots if s.figure is not None), key=lambda s: -(s.figure or _NONE).softer
-    )[:_REFERENCE_FRAMES]
+    sharp = _sharpest(shots)
     edges = [profile_edges(s.record) for s in sharp]
     optics = fit_reference([e for e in edges if e], rig.diffraction_px) if any(edges) else None
-    if isinstance(optics, Rejection):
-        optics = None
-    measured = [e for e in sharp[0].record.edges if e.status == "measured"]
-    f, mtf, _ = mean_curve(measured)
+    return None if isinstance(optics, Rejection) else optics, _still(sharp, rig)
+
+
+def _still(sharp: Sequence[_Shot], rig: _Rig) -> StillImage | None:
+    """Mean curve of the sharpest frame."""
+    if not sharp:
+        return None
+    f, mtf, _ = mean_curve([e for e in sharp[0].record.edges if e.status == "measured"])
 
     def transfer(frequency: FloatArray) -> FloatArray:
         return np.asarray(np.interp(frequency / rig.per_mm, f, mtf))
 
     half = crossing(transfer, 0.5, float(f[-1]) * rig.per_mm)
-    return optics, None if half is None else StillImage(transfer=transfer, mtf50_cyc_per_mm=half)
+    return None if half is None else StillImage(transfer=transfer, mtf50_cyc_per_mm=half)
 
 
 _NONE = Sharpness(best_edge=0.0, softer=0.0, softer_std=0.0)

@@ -33,6 +33,7 @@ from pathlib import Path
 from typing import Any
 
 from lab.errors import LabError, SessionError
+from lab.inference.compare_records import SIMULATED, SIMULATED_WORDS
 from lab.inference.result_json import (
     SCHEMA,
     as_plain,
@@ -67,9 +68,19 @@ from lab.session.running import MeasuredSession
 from lab.session.session_text import config_text
 from targets.layout import Layout, read_layout
 
-__all__ = ["Bundle", "read_bundle", "recomputed", "renamed", "session_bundle", "write_bundle"]
+__all__ = [
+    "Bundle",
+    "marked",
+    "read_bundle",
+    "recomputed",
+    "renamed",
+    "session_bundle",
+    "write_bundle",
+]
 
 _BUNDLE_SCHEMA = 3  # below it curves stood in frames.json, and profiles were left out
+# It leads the cautions of a simulated session.
+_CAUTION = f"Simulated session: {SIMULATED_WORDS[0].lower()}{SIMULATED_WORDS[1:]}"
 _KEYS = ("stopwise_version", "loss_percent", "rules", "with_names", "sha256")
 
 
@@ -137,7 +148,7 @@ def session_bundle(
             for frame in measured.assignment.frames
             if frame.trial and frame.exposure_s
         ),
-        result=analysed[0],
+        result=marked(analysed[0], folder),
         trials=analysed[1],
         loss_percent=float(loss_percent),
         rules=tuple(rules),
@@ -146,6 +157,19 @@ def session_bundle(
         stopwise_version=version("stopwise"),
     )
     return _under(renaming, whole)
+
+
+def marked(result: SessionResult, folder: Path) -> SessionResult:
+    """A session's result, which says of itself whether the session is simulated."""
+    from lab.simulate.truth import TRUTH_NAME
+
+    if not (folder / TRUTH_NAME).exists():
+        return result
+    return replace(
+        result,
+        cautions=(_CAUTION, *result.cautions),
+        provenance={**result.provenance, **dict([SIMULATED])},
+    )
 
 
 def renamed(bundle: Bundle) -> Bundle:
@@ -199,7 +223,10 @@ def recomputed(bundle: Bundle) -> Bundle:
     result = with_lens(analyse_session(config, frames, loss_percent=loss), lens)
     told = bundle.result.cautions
     said = told[: max(0, len(told) - len(result.cautions))]
-    result = replace(result, cautions=(*said, *result.cautions))
+    kept = {key: one for key, one in bundle.result.provenance.items() if key == SIMULATED[0]}
+    result = replace(
+        result, cautions=(*said, *result.cautions), provenance={**result.provenance, **kept}
+    )
     return replace(bundle, result=result, trials=tuple(_trials(bundle)))
 
 

@@ -13,6 +13,7 @@ as the fit, and is said.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
@@ -34,7 +35,7 @@ from lab.inference.result_json import (
     read_json,
     write_json,
 )
-from lab.session.bundle import read_bundle, recomputed, renamed, session_bundle
+from lab.session.bundle import Bundle, marked, read_bundle, recomputed, renamed, session_bundle
 from lab.session.bundle_archive import MANIFEST_NAME, archived_members, member_text
 from lab.session.config import parse_session, read_session
 from lab.session.frame_files import list_frames
@@ -51,6 +52,9 @@ _SLOT = "compared"  # among the store's summaries
 _FRAMES = "frames SHA-256"  # in a result's provenance
 _SUMMARIES = (METADATA_KEY, SLATES_KEY)  # what the store knows of the files
 _READ = ("session.toml", "result.json")  # of a bundle
+_FRAMES_NAME = "frames.json"  # likewise, of which the hashes alone
+# Keys of ours: in a text quotation marks have a backslash before them.
+_HASH = re.compile(rb'"sha256":"([0-9a-f]{64})"[^{}]{0,500}?"status":"(?!missing")')
 
 
 def compared_session(path: Path, tell: Callable[[str], None]) -> KeptSession:
@@ -79,7 +83,9 @@ def _of_folder(folder: Path) -> KeptSession:
     measured = stored_session(folder)
     analysed = analysed_session(folder, measured, whatever=True)
     bundle = session_bundle(folder, measured, analysed)
-    kept = kept_session(bundle.result, bundle.config)
+    kept = kept_session(
+        bundle.result, bundle.config, hashes=_hashes(bundle), source=_own_name(folder)
+    )
     # A session on a read-only disk, or in use elsewhere, can still be compared.
     with suppress(SessionError), ResultsStore(folder / STORE_NAME) as store:
         document = kept_document(store)
@@ -109,9 +115,13 @@ def _unchanged(folder: Path) -> KeptSession | None:
                 return None
             result = compared_result(document.get("result"), "result")
             frames = seen["frames"]
+            there = set(list_frames(folder))
+            hashes = [frame.sha256 for frame in store.heads() if frame.file in there]
         except (LabError, KeyError):
             return None
-    kept = kept_session(result, read_session(folder))
+    kept = kept_session(
+        marked(result, folder), read_session(folder), hashes=hashes, source=_own_name(folder)
+    )
     kept.provenance[_FRAMES] = frames  # under the names that are shared
     return kept
 
@@ -155,20 +165,21 @@ def _of_bundle(path: Path, tell: Callable[[str], None]) -> KeptSession:
         # Without its trials, which nothing here needs: their profiles may not be there.
         brackets = replace(bundle.config, series=bundle.config.brackets)
         bundle = recomputed(replace(bundle, config=brackets, trials=()))
-    return kept_session(bundle.result, bundle.config)
+    return kept_session(bundle.result, bundle.config, hashes=_hashes(bundle), source=path.name)
 
 
 def _plain_bundle(path: Path) -> KeptSession | None:
     """Of a bundle in which all is usual; None where its reader has to look."""
-    members = archived_members(path, (MANIFEST_NAME, *_READ))
+    members = archived_members(path, (MANIFEST_NAME, _FRAMES_NAME, *_READ))
     try:
         manifest = read_json(member_text(members[MANIFEST_NAME], MANIFEST_NAME), MANIFEST_NAME)
         if manifest["with_names"] is not False:
             return None  # the digest of its frames is another
         texts = {}
-        for name in _READ:
+        for name in (*_READ, _FRAMES_NAME):
             if sha256(members[name]).hexdigest() != manifest["sha256"][name]:
                 return None
+        for name in _READ:
             texts[name] = member_text(members[name], name)
     except (LabError, KeyError, TypeError):
         return None
@@ -177,4 +188,15 @@ def _plain_bundle(path: Path) -> KeptSession | None:
     result = compared_result(brought_up(document), f"{where}: result")
     if lacks_tables(result):
         return None
-    return kept_session(result, parse_session(texts["session.toml"], f"{path}, session.toml"))
+    hashes = (found[1].decode() for found in _HASH.finditer(members[_FRAMES_NAME]))
+    config = parse_session(texts["session.toml"], f"{path}, session.toml")
+    return kept_session(result, config, hashes=hashes, source=path.name)
+
+
+def _hashes(bundle: Bundle) -> list[str]:
+    return [frame.sha256 for frame in bundle.frames if frame.status != "missing"]
+
+
+def _own_name(folder: Path) -> str:
+    """The last part of a folder's name, of "." too."""
+    return folder.resolve().name

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from zipfile import is_zipfile
 
 from lab.errors import SessionError
 from lab.optics.system import DEFAULT_WAVELENGTH_UM
@@ -172,6 +173,12 @@ def read_session(folder: Path) -> SessionConfig:
     SessionError
         If the folder or the file is missing, or anything in the file is wrong.
     """
+    if folder.is_file():
+        bundle = " A bundle is read by stopwise report and compare." if is_zipfile(folder) else ""
+        raise SessionError(
+            f"{folder}: is a file. Give the session's folder, the one that holds session.toml."
+            f"{bundle}"
+        )
     if not folder.is_dir():
         raise SessionError(
             f"{folder}: there is no such folder. Give the folder that holds session.toml."

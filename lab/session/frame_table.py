@@ -106,7 +106,9 @@ def parse_frame_table(text: str, name: str, files: Collection[str]) -> dict[str,
                     f"{where}: {len(cells)} cells, but the header has {width}. Write decimal "
                     "points, not commas, and take out what is too much."
                 )
-            row = _row(where, dict(zip(columns, cells, strict=False)), files)
+            row, wrong = _row(dict(zip(columns, cells, strict=False)), files)
+            if wrong:
+                raise SessionError(f"{where}, {' '.join(wrong)}")
             if row.file in rows:
                 raise SessionError(
                     f"{where}: {row.file} stands in row {row_numbers[row.file]} already. "
@@ -144,43 +146,47 @@ def _columns(where: str, cells: list[str]) -> list[str]:
     return cells
 
 
-def _row(where: str, cells: dict[str, str], files: Collection[str]) -> FrameRow:
+def _row(cells: dict[str, str], files: Collection[str]) -> tuple[FrameRow, tuple[str, ...]]:
+    """The row, and what is wrong with any of its cells."""
+    wrong: list[str] = []
     file = cells.get("file", "").replace("\\", "/")
     if file not in files:
         near = get_close_matches(file[:500], files, n=1)
         mend = f"Did you mean {near[0]}?" if near else "Take the row out or mend the name."
-        raise SessionError(
-            f"{where}, file: there is no frame {shown(file)} under frames/. Names are relative "
+        wrong.append(
+            f"file: there is no frame {shown(file)} under frames/. Names are relative "
             f"to frames/. {mend}"
         )
+    numbers: dict[str, float | None] = {}
+    for column in ("magnification", "marked_stop", "focus_position_um"):
+        cell, is_positive = cells.get(column, ""), column != "focus_position_um"
+        numbers[column] = _number(cell, is_positive=is_positive) if cell else None
+        if cell and numbers[column] is None:
+            kind = "a number more than 0" if is_positive else "a number"
+            wrong.append(
+                f"{column}: must be {kind} or blank, not {shown(cell)}. Write it "
+                "plainly, with a decimal point, such as 5.6."
+            )
     condition = cells.get("condition", "")
     if not condition.isprintable() or len(condition) > 500:
-        raise SessionError(
-            f"{where}, condition: must be one line of at most 500 plain characters, not "
+        wrong.append(
+            f"condition: must be one line of at most 500 plain characters, not "
             f"{shown(condition)}. Shorten it."
         )
     use = cells.get("use", "").lower()
     if use not in ("", "yes", "no"):
-        raise SessionError(f"{where}, use: must be yes, no or blank, not {shown(use)}. Mend it.")
-    return FrameRow(
+        wrong.append(f"use: must be yes, no or blank, not {shown(use)}. Mend it.")
+    row = FrameRow(
         file=file,
-        magnification=_number(where, "magnification", cells, positive=True),
-        marked_stop=_number(where, "marked_stop", cells, positive=True),
-        focus_position_um=_number(where, "focus_position_um", cells, positive=False),
+        magnification=numbers["magnification"],
+        marked_stop=numbers["marked_stop"],
+        focus_position_um=numbers["focus_position_um"],
         condition=condition or None,
         use=use != "no",
     )
+    return row, tuple(wrong)
 
 
-def _number(where: str, column: str, cells: dict[str, str], *, positive: bool) -> float | None:
-    cell = cells.get(column, "")
-    if not cell:
-        return None
+def _number(cell: str, *, is_positive: bool) -> float | None:
     value = float(cell) if _NUMBER.fullmatch(cell) else math.nan
-    if not math.isfinite(value) or (positive and not value > 0):
-        kind = "a number more than 0" if positive else "a number"
-        raise SessionError(
-            f"{where}, {column}: must be {kind} or blank, not {shown(cell)}. Write it plainly, "
-            "with a decimal point, such as 5.6."
-        )
-    return value
+    return value if math.isfinite(value) and (value > 0 or not is_positive) else None

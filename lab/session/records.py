@@ -140,7 +140,9 @@ def _check_finite(record: EdgeRecord | FrameRecord) -> None:
         value = getattr(record, item.name)
         if item.name in CURVES:
             value = sum(value)  # finite only if every number is
-        if isinstance(value, float) and not math.isfinite(value):
+        if value is None or isinstance(value, str | tuple):
+            continue
+        if not math.isfinite(value):
             raise ValueError(f"{item.name} must be finite; None stands for not known")
 
 

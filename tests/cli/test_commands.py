@@ -11,6 +11,7 @@ import os
 import shutil
 import subprocess
 import sys
+import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from functools import partial
@@ -22,9 +23,10 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner, Result
 
+from lab.cli import terminal
 from lab.cli.main import app
 from lab.cli.summary import print_summary, stop_text
-from lab.cli.terminal import print_json, print_table
+from lab.cli.terminal import print_json, print_table, time_left
 from lab.frames import FrameMetadata, read_frame
 from lab.frames.dng import write_dng
 from lab.inference import session_analysis
@@ -749,6 +751,78 @@ def test_reader_that_leaves_early_is_no_failure(tiny: Any) -> None:
 
 
 # What the commands print with
+
+
+@pytest.mark.parametrize(
+    ("done", "to_do", "elapsed_s", "said"),
+    [
+        (2, 150, 6.0, "-:--:--"),
+        (4, 154, 12.0, "0:07:42"),
+        (5, 0, 9.0, "0:00:00"),
+        (3, 9000, 3.1, "2:35:00"),
+    ],
+)
+def test_time_left_counts_what_this_run_did(
+    done: int, to_do: int, elapsed_s: float, said: str
+) -> None:
+    assert time_left(done, to_do, elapsed_s) == said
+
+
+def test_a_resumed_bar_forgets_what_was_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Exact: 40 of 200 were there, 10 more took 30 s, so 150 take 450 s."""
+    clock = iter([5.0, 5.0, 35.0])
+    seen: list[tuple[int, int, float]] = []
+
+    def told(done: int, to_do: int, elapsed_s: float) -> str:
+        seen.append((done, to_do, elapsed_s))
+        return time_left(done, to_do, elapsed_s)
+
+    monkeypatch.setattr(terminal.time, "monotonic", lambda: next(clock))
+    monkeypatch.setattr(terminal, "time_left", told)
+    with terminal.progress_bar("measuring", quiet=True) as move:
+        move(40, 200)
+        monkeypatch.setattr(terminal.time, "monotonic", lambda: 35.0)
+        move(50, 200)
+    assert seen[-1] == (10, 150, 30.0)
+    assert time_left(*seen[-1]) == "0:07:30"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("fit", "x", "--loss", "0"), "--loss"),
+        (("fit", "x", "--mend"), "--mend"),
+        (("fitt",), "fitt"),
+        (("fit",), "session"),
+    ],
+)
+def test_a_wrong_command_line_is_a_plain_message(arguments: tuple[str, ...], said: str) -> None:
+    message = refused(*arguments)
+    assert said in message
+    assert "Help: stopwise" in message
+    assert len(message.splitlines()) == 1
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_no_help_lost_its_brackets(command: str) -> None:
+    shown = run(command, "--help").stdout
+    assert "[]" not in shown
+    body = shown.split("╭")[0].splitlines()
+    # A line of one or two words before another one: wrapped by hand wider than the screen.
+    short = [
+        k for k, line in enumerate(body[:-1]) if 0 < len(line.split()) < 3 and body[k + 1].strip()
+    ]
+    assert short == []
+
+
+def test_a_file_in_place_of_a_session_is_told_so(tmp_path: Path) -> None:
+    one, bundle = tmp_path / "frame.dng", tmp_path / "club.zip"
+    one.write_bytes(b"no picture")
+    with zipfile.ZipFile(bundle, "w") as archive:
+        archive.writestr("kept.json", "{}")
+    assert "is a file" in refused("fit", one)
+    assert "bundle" not in refused("fit", one)
+    assert "A bundle is read by stopwise report" in refused("fit", bundle)
 
 
 def test_table_is_padded_and_not_trailed(capsys: pytest.CaptureFixture[str]) -> None:

@@ -76,6 +76,22 @@ def test_out_writes_page_and_table(stored: Callable[..., list[str]], tmp_path: P
     assert (out / "index.html").read_bytes() == first
 
 
+def test_own_names_stay_in_the_terminal_unless_asked_for(
+    stored: Callable[..., list[str]], tmp_path: Path
+) -> None:
+    one = replace(quick("Enlarger"), source="attic-box", simulated=True)
+    names = stored(one=one, two=quick("Bellows", scale=0.95))
+    text = run(*names, "--out", tmp_path / "a").stdout
+    assert "attic-box" in text and "Simulated: A. The frames were computed" in text
+    page = (tmp_path / "a" / "index.html").read_text("utf-8")
+    assert "attic-box" not in page and "Simulated: A." in page
+    found = json.loads(run(*names, "--json").stdout)
+    assert [s["source"] for s in found["sessions"]] == ["", ""]
+    assert [s["simulated"] for s in found["sessions"]] == [True, False]
+    run(*names, "--out", tmp_path / "b", "--names")
+    assert "attic-box" in (tmp_path / "b" / "index.html").read_text("utf-8")
+
+
 def test_json_holds_every_figure(stored: Callable[..., list[str]]) -> None:
     names = stored(one=quick("Enlarger"), two=quick("Bellows", scale=0.95))
     found = json.loads(run(*names, "--json").stdout)

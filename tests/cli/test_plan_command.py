@@ -136,6 +136,14 @@ def test_many_rules_stay_in_80_columns() -> None:
     ] == [*("effective f/22", "effective f/5.6", "infinity f/16", "f/11 scaled")]
 
 
+def test_one_stop_has_one_budget() -> None:
+    rig = ("-m", 2, "--pitch", 4.35, "--focal-length", 75)
+    one = " ".join(run(*rig, "--stops", "8").stdout.split())
+    assert re.search(r"The budget is [0-9.]+ um\.", one)
+    two = " ".join(run(*rig, "--stops", "4,8").stdout.split())
+    assert re.search(r"The budget is [0-9.]+ um to [0-9.]+ um, from the widest stop", two)
+
+
 def test_stops_over_the_hand_s_budget_are_marked() -> None:
     wanted = ("-m", 1, "-m", 3, "--stops", "2.8,16", "--flash", "1/3000", "--ambient-under", 8)
     found, text = figures(*wanted), run(*wanted).stdout

@@ -55,7 +55,7 @@ def test_session_is_followed_through_partial_writes_stop_resume_and_a_dead_worke
         (place / "IMG_0900.dng").write_bytes(b"no picture at all")
         third = watched.document()
         assert (third["file"], third["status"]) == ("2x/IMG_0900.dng", "unreadable")
-        assert third["reason"].startswith("the raw data are broken")
+        assert third["reason"].startswith("is no raw file")
         (place / "IMG_0900.dng").unlink()
         assert watched.stop() == 0
         assert watched.errors() == ""

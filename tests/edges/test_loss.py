@@ -198,6 +198,22 @@ def test_soft_corners_point_to_glass() -> None:
     assert "corners are" in loss.causes[0].evidence[0]
 
 
+@pytest.mark.parametrize("stated", [0.93, 1.0, 1.05])
+def test_no_cause_takes_more_than_is_missing(stated: float) -> None:
+    """Exact: the picture's loss with its pixel, not the lens's own, which is larger."""
+    edges = frame(defocused(lambda x, y: 0.28), noise=0.0002)
+    loss = likely_loss(edges, diffraction_px=stated * D_PX, diffraction_std=0.04)
+    assert loss.of_diffraction is not None
+    (cause,) = loss.causes
+    own = blur_shape(edges[:4], stated * D_PX, 0.04)
+    assert own is not None
+    assert cause.name == "focus"
+    assert cause.loss is not None
+    assert 0.1 < cause.loss <= 1 - loss.of_diffraction
+    if own.loss > 1 - loss.of_diffraction + 0.01:
+        assert f"% of its MTF50; of the picture's {100 * cause.loss:.0f} %" in cause.evidence[0]
+
+
 def test_even_blur_is_glass_where_the_stop_is_known_and_nothing_where_it_is_not() -> None:
     def lens(f: FloatArray, angle: float, x: float, y: float) -> FloatArray:
         return np.asarray(in_focus(f, angle, x, y) * np.exp(-2 * (np.pi * 0.9 * f) ** 2))

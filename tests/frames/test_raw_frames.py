@@ -129,6 +129,31 @@ def test_cut_short(tmp_path: Path, share: float) -> None:
         read_frame(path)
 
 
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"no picture",
+        b"a line of text\n" * 9000,
+        b"PK\3\4" + bytes(range(256)) * 99,
+        b"%PDF-1.7\n\0",
+    ],
+)
+def test_what_is_no_raw_file_is_told_so(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "frame.dng"
+    path.write_bytes(content)
+    with pytest.raises(FrameError, match=r"frame\.dng: is no raw file, nor TIFF"):
+        read_frame(path)
+
+
+@pytest.mark.parametrize("head", [b"IIRO\x08\0\0\0", b"MM\0*\0\0\0\x08", b"\0MRM\0\0\0\0"])
+def test_a_broken_raw_file_is_still_called_one(tmp_path: Path, head: bytes) -> None:
+    path = tmp_path / "frame.dng"
+    path.write_bytes(head + b"broken" * 20)
+    with pytest.raises(FrameError) as caught:
+        read_frame(path)
+    assert "is no raw file" not in str(caught.value)
+
+
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.9, 0.99])
 def test_right_length_but_the_end_is_zero(tmp_path: Path, share: float) -> None:
     # What a card writes that was pulled out early, and a copy that broke off.

@@ -109,7 +109,7 @@ def mutated_store(content: bytes, rng: Random) -> bytes:
                 statement = rng.choice(_PLAIN)
                 number = rng.choice((0, 1, 1, 3, -1, 2**31 - 1, 0x73747077))
                 connection.execute(statement.format(table=table, column=column, number=number))
-        except (sqlite3.Error, IndexError):
+        except (sqlite3.Error, IndexError, UnicodeDecodeError):
             pass
         finally:
             connection.close()

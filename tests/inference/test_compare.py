@@ -254,6 +254,19 @@ def test_the_same_session_twice_says_nothing_of_repeating() -> None:
     assert "A and B hold the same frames" in found.warnings[0]
 
 
+def test_sessions_that_share_frames_are_told_so_and_are_no_repeats() -> None:
+    several = [quick(name="a"), quick(name="b", scale=1.02), quick(name="c", scale=0.99)]
+    held = (frozenset(range(9)), frozenset(range(6, 20)), frozenset({77, 78}))
+    sharing = [replace(one, frames=frames) for one, frames in zip(several, held, strict=True)]
+    found = compare_sessions(sharing)
+    assert found.warnings[0].startswith("A and B share 3 frames (of 9 and 14)")
+    assert not any("C share" in warning for warning in found.warnings)
+    assert found.repeatability is not None
+    assert found.repeatability.lenses == ((0, 2),)
+    alone = compare_sessions(sharing[:2])
+    assert alone.repeatability is None
+
+
 # Recovery: equal lenses are rarely told apart, 3 % mostly
 
 

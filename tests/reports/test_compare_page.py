@@ -62,6 +62,46 @@ def test_verdicts_in_words() -> None:
     assert said(pair(within_repeatability=True)).endswith("; not beyond repeatability")
 
 
+def held(crops: tuple[float, float]) -> str:
+    question = three().fields[0].held
+    first, second = (
+        replace(question.values[k], session=k, magnification=2 * crops[k], crop_width=crops[k])
+        for k in (0, 1)
+    )
+    question = replace(question, key="held", values=(first, second))
+    return compare_words.pair_words(question, pair(), three().sessions)
+
+
+def test_a_verdict_on_a_field_says_how_each_shows_it() -> None:
+    assert held((1.0, 0.5)).endswith("; A at 2.00×, B cropped from 1.00×")
+    assert held((0.52, 0.5)) == "A is sharper than B by 5.0 % (95 %: 2.0 to 8.0)"
+
+
+def test_the_tied_are_named_in_their_own_order() -> None:
+    optimum = three().magnifications[0].optimum
+    turned = replace(optimum, places=tuple(replace(p, place=1) for p in optimum.places[::-1]))
+    assert compare_words.place_words(turned, three().sessions) == (
+        "A, B and C cannot be told apart"
+    )
+
+
+def test_a_magnification_of_some_sessions_is_said() -> None:
+    size = replace(three().magnifications[0], magnification=2.5, sessions=(0, 2), missing=(1,))
+    said = compare_words.unshared_words(replace(three(), magnifications=(size,), unshared=()))
+    assert said == "2.5× is only in A and C."
+
+
+def test_simulated_sessions_and_own_names_are_said_where_allowed() -> None:
+    assert 'class="simulated"' not in render_comparison(three())
+    first, *rest = three().sessions
+    marked = replace(first, simulated=True, source="box-<7>.zip")
+    page = render_comparison(replace(three(), sessions=(marked, *rest)))
+    assert "Simulated: A. The frames were computed" in page
+    assert page.count("(simulated)") == 1
+    assert "box-&lt;7&gt;.zip" in page and "Folder or bundle" in page
+    assert "Folder or bundle" not in render_comparison(three())
+
+
 def test_the_page_answers_each_question_and_no_overall() -> None:
     page = render_comparison(three())
     for wanted in (

@@ -56,10 +56,11 @@ def test_the_caption_states_the_weakest_place_and_its_interval() -> None:
         "Least of the centre's MTF50 that a place keeps at 2× and f/4: 67.5 % (95 % interval "
         "65.7 to 69.3) along the radius at lower left, 38\xa0% of the way to the corner."
     )
+    assert "Places lie 38 to 75 % of the way to the corner" in drawn.caption
     for words in ("dots, contrast along the radius", "squares, along the circle", "95 % bars"):
         assert words in drawn.caption
     assert drawn.alternative.startswith("2 graphs, one for each stop")
-    assert "f/2.8: centre 35.0 cycles/mm; least kept 54.0 %" in drawn.alternative
+    assert "f/2.8: centre by the model 35.0 cycles/mm; least kept 54.0 %" in drawn.alternative
     assert "95 % interval" in drawn.alternative
 
 
@@ -111,6 +112,32 @@ def test_an_absurd_bar_leaves_the_others_readable() -> None:
     assert drawn is not None
     ticks = [float(t) for t in re.findall(r"text-anchor: end[^>]*>(\d+)<", drawn.svg)]
     assert max(ticks) <= 250
+
+
+def test_a_flat_field_lies_in_the_middle_of_its_panel() -> None:
+    """Exact: places within 2 % of the centre; the axis runs 10 % to both sides of them."""
+    first = two_stops().stops[1]
+    level = first.mtf50_image_cyc_per_mm
+    flat = replace(
+        POINT,
+        stops=tuple(
+            replace(
+                one,
+                mtf50_radial_cyc_per_mm=0.99 * level,
+                mtf50_tangential_cyc_per_mm=0.98 * level,
+                mtf50_radial_std=0.001,
+                mtf50_tangential_std=0.001,
+            )
+            for one in POINT.stops
+        ),
+    )
+    one = replace(two_stops(), stops=(replace(first, mtf50_std=0.001),), field=(flat,))
+    drawn = draw_field(one)
+    assert drawn is not None
+    found = re.findall(r'text-anchor: end[^>]*y="([\d.]+)">(\d+)<', drawn.svg)
+    at = {int(value): float(y) for y, value in found}
+    assert min(at) <= 92 and max(at) >= 105
+    assert at[min(at)] > at[100] > at[max(at)]
 
 
 def test_parts_of_a_magnification_can_be_hidden_together() -> None:

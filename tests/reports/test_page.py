@@ -7,6 +7,7 @@ import math
 import re
 import shutil
 from base64 import b64encode
+from collections import Counter
 from hashlib import sha256
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -15,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from lab.inference.compare_records import SIMULATED
 from lab.inference.results import RuleResult, SeriesResult, SessionResult
 from reports import SimulatedTruth, markup, render_page, write_page
 from reports.first_screen import rule_answers
@@ -416,6 +418,27 @@ def test_flags_are_explained_and_unknown_ones_shown_as_they_are(
     assert rows["specks left out"][1].startswith(
         "2\N{MULTIPLICATION SIGN}: f/2.8 (1 of 7 frames), f/4 (1 of 7 frames)"
     )
+
+
+def test_a_simulated_session_says_so_without_its_truth(session: SessionResult) -> None:
+    assert 'class="simulated"' not in render_page(session)
+    marked = dataclasses.replace(session, provenance={**session.provenance, **dict([SIMULATED])})
+    page = render_page(marked)
+    assert page.count('class="simulated"') == 1
+    assert "#truth" not in page
+
+
+def test_frames_of_trials_are_counted_beside_those_of_the_stops(session: SessionResult) -> None:
+    trial = make_trial()
+    page = render_page(session, trials=(trial,))
+    _, _, rows = page.partition("Frames by what became of them.")
+    head = rows[: rows.index("</thead>")]
+    assert "Frames of trials" in head
+    statuses = Counter(frame.status for frame in trial.frames)
+    for status, count in statuses.items():
+        own = session.frames_by_status.get(status, 0)
+        wanted = f"<bdi>{status}</bdi></th><td>{own}</td><td>{count}</td>"
+        assert wanted in rows
 
 
 def test_simulated_truth_stands_beside_the_result(session: SessionResult) -> None:

@@ -7,6 +7,7 @@ import shutil
 import zipfile
 from collections.abc import Callable
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +17,17 @@ import pytest
 from lab.errors import LabError
 from lab.inference import lens_result
 from lab.inference.compare_input import KeptSession
+from lab.inference.compare_records import SIMULATED, is_simulated
 from lab.inference.results import LensResult, LensSeries, LensStop, SessionResult
 from lab.inference.trial_records import TrialResult
 from lab.session import compared_session as module
-from lab.session.bundle import Bundle, read_bundle, session_bundle, write_bundle
+from lab.session.bundle import (
+    Bundle,
+    read_bundle,
+    recomputed,
+    session_bundle,
+    write_bundle,
+)
 from lab.session.compared_session import compared_session
 from lab.session.kept_result import session_result
 from lab.session.running import stored_session
@@ -122,6 +130,47 @@ def test_whatever_changes_it_is_read_whole_again(
     change(folder)
     compared_session(folder, quiet)
     assert whole == [folder, folder]
+
+
+def test_frames_are_known_by_hash_whatever_is_read(
+    tiny_copy: Copy, fits: list[float], whole: list[Path], tmp_path: Path
+) -> None:
+    """Exact: of the folder read whole, read again, its bundle; without a frame that has gone."""
+    folder = tiny_copy(measured=True)
+    _gone(folder)
+    first = compared_session(folder, quiet)
+    hashes = {
+        int(sha256(frame.read_bytes()).hexdigest()[:16], 16)
+        for frame in (folder / "frames").rglob("*.dng")
+    }
+    assert first.frames == hashes and first.source == folder.name
+    assert compared_session(folder, quiet).frames == hashes
+    write_bundle(
+        session_bundle(folder, stored_session(folder), session_result(folder)),
+        tmp_path / "club.zip",
+    )
+    shared = compared_session(tmp_path / "club.zip", quiet)
+    assert shared.frames == hashes and shared.source == "club.zip"
+    assert whole == [folder]
+
+
+def test_a_simulated_session_is_known_by_its_truth_and_its_bundle(
+    tiny: Any, tiny_copy: Copy, fits: list[float], tmp_path: Path
+) -> None:
+    folder = tiny_copy(measured=True)
+    (folder / "truth.json").unlink(missing_ok=True)
+    assert not compared_session(folder, quiet).simulated
+    shutil.copy(tiny.folder / "truth.json", folder)
+    assert compared_session(folder, quiet).simulated
+    made = session_bundle(folder, stored_session(folder), session_result(folder))
+    write_bundle(made, tmp_path / "club.zip")
+    assert compared_session(tmp_path / "club.zip", quiet).simulated
+    again = recomputed(replace(made, loss_percent=5.0))
+    assert is_simulated(again.result)
+    # An older bundle says so in its first caution alone.
+    bare = {k: v for k, v in made.result.provenance.items() if k != SIMULATED[0]}
+    assert is_simulated(replace(made.result, provenance=bare))
+    assert not is_simulated(replace(made.result, provenance=bare, cautions=()))
 
 
 def test_another_loss_will_do_and_is_kept(

@@ -30,6 +30,10 @@ from tests.session import crashing
 
 Copy = Callable[..., Path]
 ROOT = Path(lab.__file__).parents[1]
+WITH_FAULTS = {
+    **os.environ,
+    "PYTHONPATH": os.pathsep.join([str(ROOT / "tests" / "faulty_decoders"), str(ROOT)]),
+}
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="kill -9 is a POSIX thing")
 
 
@@ -198,10 +202,13 @@ def test_a_lock_that_cannot_be_made_is_said(tiny_copy: Copy) -> None:
 
 def test_ctrl_c_ends_all_processes_and_keeps_what_is_finished(tiny: Any, tiny_copy: Copy) -> None:
     folder = tiny_copy(measured=False)
+    last = folder / "frames" / "2x" / "IMG_0006.dng"
+    hung = last.rename(last.with_name("IMG_0006-raw-hang.dng"))  # so that it cannot finish
     command = [sys.executable, "-c", "from lab.cli.main import app; app()", "measure", folder]
     with subprocess.Popen(
         [*command, "--workers", "2", "--json"],
         cwd=ROOT,
+        env=WITH_FAULTS,
         start_new_session=True,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
@@ -215,6 +222,7 @@ def test_ctrl_c_ends_all_processes_and_keeps_what_is_finished(tiny: Any, tiny_co
     assert (run.returncode, out) == (130, "")
     assert err == "stopwise: stopped; finished frames are kept\n"
     assert crashing.check_part(folder, tiny.measured.frames)
+    hung.rename(last)
     assert measure_session(folder) == tiny.measured
 
 
@@ -271,10 +279,7 @@ def test_workers_go_with_a_command_though_a_decoder_holds_them(
     frame.rename(frame.with_name("IMG_0001-raw-hang.dng"))  # in C, with Python's lock
     with subprocess.Popen(
         [sys.executable, "-c", "from lab.cli.main import app; app()", "measure", folder],
-        env={
-            **os.environ,
-            "PYTHONPATH": os.pathsep.join([str(ROOT / "tests" / "faulty_decoders"), str(ROOT)]),
-        },
+        env=WITH_FAULTS,
         start_new_session=True,
         stderr=subprocess.DEVNULL,
     ) as run:

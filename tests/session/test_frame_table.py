@@ -24,6 +24,10 @@ HEADER = b"file,magnification,marked_stop,focus_position_um,condition,use\n"
         (HEADER + "1x/IMG_1.dng,,\u0668,,,".encode(), ["row 2", "marked_stop"]),
         (HEADER + b"1x/IMG_1.dng,,=4+4,,,", ["row 2", "marked_stop", "'=4+4'"]),
         (HEADER + b"1x/IMG_1.dng,,,inf,,", ["row 2", "focus_position_um"]),
+        (
+            HEADER + b"1x/IMG_1.dng,two,8,x,,maybe",  # all of a row at once
+            ["row 2, magnification: ", "'two'", "focus_position_um: ", "'x'", "'maybe'"],
+        ),
         (HEADER + b"1x/IMG_1.dng,2,5,6,0,flash,yes", ["row 2", "7 cells", "decimal points"]),
         (HEADER + b"1x/IMG_1.dng,2,5,6,,,", ["row 2", "7 cells", "decimal points"]),
         (HEADER + b"1x/IMG_1.dng,,,,,maybe", ["row 2", "use", "yes, no"]),

@@ -81,7 +81,7 @@ def test_inspect(tiny: SimulatedSession, tiny_copy: Callable[..., Path]) -> None
     folder = tiny_copy(measured=False)
     frames = sorted((folder / "frames" / "2x").iterdir())
     bad = spoilt(frames, "tags-crash", "raw-hang", "tags-bomb")
-    done = run("inspect", *bad, frames[-1], "--json")
+    done = run("inspect", *bad, frames[-1], "--json", limit_s=12.0)
     assert done.returncode == 2
     (document,) = [json.loads(done.stdout)]
     assert document["file"] == frames[-1].name

@@ -9,7 +9,7 @@ import pytest
 from lab.cli.big_letters import big
 from lab.cli.watch_page import main_html
 from lab.cli.watch_screen import look_line, screen, screen_line
-from lab.cli.watch_text import Scale, Words, words
+from lab.cli.watch_text import Scale, Words, _square, words
 from lab.edges.loss import Cause
 from lab.frames import FrameMetadata
 from lab.session.quick_look import QuickLook
@@ -167,3 +167,18 @@ def test_trouble_with_the_table_is_shown_and_escaped() -> None:
     assert "\x1b" not in text
     assert len(text.split("\n")) <= 24
     assert "row 3, &lt;b&gt;: mend" in main_html(spoken)
+
+
+@pytest.mark.parametrize(
+    ("right", "bottom", "said"),
+    [
+        (0.04, -0.02, "All sides are sharpest in the same frame."),
+        (-0.3, 0.1, "Left is sharpest 0.3 frames after right."),
+    ],
+)
+def test_a_square_target_has_no_side_that_comes_later(
+    right: float, bottom: float, said: str
+) -> None:
+    sides = Sides(softer="", share=0.01, right_lag_frames=right, bottom_lag_frames=bottom)
+    answer = _square(sides, 0.0)
+    assert (answer.large, answer.detail) == ("square", said)

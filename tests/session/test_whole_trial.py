@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lab.inference.trial_analysis import analyse_trial
+from lab.inference.trial_analysis import TrialStill, analyse_trial, trial_still
 from lab.inference.trial_records import TrialFrame, TrialResult
 from lab.session.running import measure_session
 from lab.simulate.demo import DemoPlan, write_demo_session
@@ -26,6 +26,7 @@ class Whole:
 
     truth: TrueTrial
     result: TrialResult
+    still: TrialStill | None
     problems: tuple[object, ...]
 
     def pairs(self, condition: str) -> list[tuple[TrueFrame, TrialFrame]]:
@@ -39,7 +40,8 @@ def whole(folder: Path, seed: int, rig: SimulatedRig, trial: DemoTrial) -> Whole
     measured = measure_session(folder)
     (series,) = measured.config.trials
     result = analyse_trial(measured.config, measured.assignment, measured.frames, series)
-    return Whole(truth.trials[0], result, measured.assignment.problems)
+    still = trial_still(measured.config, measured.frames, series)
+    return Whole(truth.trials[0], result, still, measured.assignment.problems)
 
 
 def slow_hand(folder: Path, seed: int, rig: SimulatedRig, frames: int, hand: Hand) -> Whole:
@@ -63,6 +65,10 @@ def test_a_tiny_trial_tells_movement_from_a_stand(
 ) -> None:
     """Recovery, one frame each."""
     from lab.cli.demo import print_keepers
+    from lab.cli.shutter import shutter
+    from lab.cli.trial_text import print_trial
+    from lab.optics.shutter import slowest_safe_s
+    from reports.shutter_figure import safe_words
 
     rig = SimulatedRig(n_rows=400, n_cols=600)
     # 600 um/s is 2.3 px at 1/60 s.
@@ -77,10 +83,33 @@ def test_a_tiny_trial_tells_movement_from_a_stand(
         assert found.speed_object_um_per_s == pytest.approx(true.speed_object_um_per_s, rel=0.06)
     print_keepers(trial.result)
     lines = capsys.readouterr().out.splitlines()
+    assert lines[1].endswith("most lost to")
     assert lines[2].split()[:4] == ["stand", "1", "of", "1"]
+    assert lines[2].endswith(" -")  # none was lost
     assert lines[3].split()[:5] == ["by", "hand", "0", "of", "1"]
     assert lines[3].endswith("movement")
     assert max(map(len, lines)) <= 80
+
+    # The same lens, hence the same safe times, in `stopwise shutter`.
+    still, half = trial.still, trial.result.curves[0]
+    assert still is not None
+    assert half.slowest_safe_s == slowest_safe_s(
+        still.image,
+        magnification=still.magnification,
+        speed_um_per_s=half.speed_um_per_s,
+        loss_percent=10,
+    )
+    print_trial(trial.result)
+    told = capsys.readouterr().out.splitlines()
+    assert told[0].startswith("Hands: 1x, f/8")  # before what is said of it
+    assert told[1].startswith("Most keepers: ")
+    assert "µ" not in "".join(told)
+    shutter(tmp_path, loss=10.0, blur=0.0)
+    said = capsys.readouterr().out
+    assert safe_words(half.slowest_safe_s) in said.split("MTF50 kept")[0]
+    assert "sharpest frame of 'stand'" in " ".join(said.split())
+    shutter(tmp_path, loss=10.0, blur=0.0, pupil_ratio=1.2)
+    assert "a perfect lens" in capsys.readouterr().out
 
 
 @pytest.fixture(scope="module")
