@@ -63,7 +63,15 @@ def decode_profile(profile: bytes, value: npt.ArrayLike) -> FloatArray | None:
         Linear light, 0 to 1; None if the profile has no curve of a kind named
         above, or is broken.
     """
-    x = np.asarray(value, float)
+    with np.errstate(all="ignore"):
+        light = _by_curve(profile, np.asarray(value, float))
+    # A broken curve leads anywhere; a sound one out of 0 to 1 by its digits at most.
+    if light is None or not np.all(np.abs(light - 0.5) < 0.55):
+        return None
+    return light
+
+
+def _by_curve(profile: bytes, x: FloatArray) -> FloatArray | None:
     try:
         curve = _find_curve(profile)
         if curve[:4] == b"curv":

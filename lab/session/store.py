@@ -202,7 +202,7 @@ class ResultsStore:
             rows = self._open().execute(f"SELECT {names} FROM frame ORDER BY file").fetchall()
         try:
             return tuple(FrameRecord(**_loaded(FRAME_COLUMNS, cells)) for cells in rows)
-        except (ValueError, TypeError) as error:
+        except (ValueError, TypeError, RecursionError) as error:
             raise self._damaged(str(error)) from error
 
     def finished(self, settings_key: str) -> set[tuple[str, str]]:
@@ -273,7 +273,7 @@ class ResultsStore:
             try:
                 whole = tuple(EdgeRecord(**_loaded(EDGE_COLUMNS, cells)) for cells in own)
                 records.append(FrameRecord(**_loaded(FRAME_COLUMNS, row), edges=whole))
-            except (ValueError, TypeError) as error:
+            except (ValueError, TypeError, RecursionError) as error:
                 raise self._damaged(str(error)) from error
         return tuple(records)
 

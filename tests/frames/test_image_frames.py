@@ -72,6 +72,8 @@ def test_curves_that_a_profile_can_hold() -> None:
         bytes(200),
         profile_with(b"para" + struct.pack(">IHH5i", 0, 2, 0, 1, 1, 1, 1, 1)),
         profile_with(b"curv" + struct.pack(">II", 0, 900)),
+        profile_with(b"para" + struct.pack(">IHHi", 0, 0, 0, -3 * 65536)),  # 0.5 ** -3 = 8
+        profile_with(b"para" + struct.pack(">IHH5i", 0, 3, 0, 2**31 - 1, 2**31 - 1, 0, 0, 0)),
     ],
 )
 def test_profile_without_a_readable_curve(profile: bytes) -> None:

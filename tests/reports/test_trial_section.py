@@ -554,7 +554,8 @@ DIFFERENCE = TrialDifference(
         ),
         (
             {"share_p_corrected": 0.2},
-            "braced does better than free (5 cycles/mm more in median, 95 % interval 1 to 9).",
+            "braced does better than free (5.0 cycles/mm more in median, "
+            "95 % interval 1.0 to 9.0).",
             "yes",
         ),
         (

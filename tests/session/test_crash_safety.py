@@ -30,6 +30,13 @@ from tests.session import crashing
 
 Copy = Callable[..., Path]
 ROOT = Path(lab.__file__).parents[1]
+# A process started in the background ignores Ctrl-C, and hands that on.
+STOPWISE = [
+    sys.executable,
+    "-c",
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "from lab.cli.main import app; app()",
+]
 WITH_FAULTS = {
     **os.environ,
     "PYTHONPATH": os.pathsep.join([str(ROOT / "tests" / "faulty_decoders"), str(ROOT)]),
@@ -204,7 +211,7 @@ def test_ctrl_c_ends_all_processes_and_keeps_what_is_finished(tiny: Any, tiny_co
     folder = tiny_copy(measured=False)
     last = folder / "frames" / "2x" / "IMG_0006.dng"
     hung = last.rename(last.with_name("IMG_0006-raw-hang.dng"))  # so that it cannot finish
-    command = [sys.executable, "-c", "from lab.cli.main import app; app()", "measure", folder]
+    command = [*STOPWISE, "measure", folder]
     with subprocess.Popen(
         [*command, "--workers", "2", "--json"],
         cwd=ROOT,
@@ -278,7 +285,7 @@ def test_workers_go_with_a_command_though_a_decoder_holds_them(
     frame = folder / "frames" / "2x" / "IMG_0001.dng"
     frame.rename(frame.with_name("IMG_0001-raw-hang.dng"))  # in C, with Python's lock
     with subprocess.Popen(
-        [sys.executable, "-c", "from lab.cli.main import app; app()", "measure", folder],
+        [*STOPWISE, "measure", folder],
         env=WITH_FAULTS,
         start_new_session=True,
         stderr=subprocess.DEVNULL,
@@ -296,7 +303,7 @@ def test_workers_go_with_a_command_though_a_decoder_holds_them(
 
 def test_ctrl_c_while_the_libraries_load_says_no_more_than_that(tiny_copy: Copy) -> None:
     folder = tiny_copy(measured=False)
-    command = [sys.executable, "-c", "from lab.cli.main import app; app()", "measure", folder]
+    command = [*STOPWISE, "measure", folder]
     with subprocess.Popen(
         command,
         cwd=ROOT,
