@@ -10,13 +10,13 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby, zip_longest
 
 from lab.inference.compare_records import (
-    SIMULATED_WORDS,
     ComparedSession,
     Comparison,
     FieldComparison,
     PairDifference,
     Question,
 )
+from lab.inference.results import SIMULATED_WORDS
 from reports import words
 
 __all__ = [

@@ -18,8 +18,14 @@ from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 
-from lab.inference.compare_records import SIMULATED_WORDS, is_simulated
-from lab.inference.results import LensResult, SeriesResult, SessionResult, StopPoint
+from lab.inference.results import (
+    SIMULATED_WORDS,
+    LensResult,
+    SeriesResult,
+    SessionResult,
+    StopPoint,
+    is_simulated,
+)
 from lab.inference.trial_records import TrialResult
 from reports import words
 from reports.care import CARE

@@ -100,12 +100,11 @@ def measure(
             slate_progress=move_slates,
             tell=tell,
         )
-    if not as_json:
-        for late in calls[1:]:
-            print_problems(late)
     if as_json:
         print_json([frame.to_json_dict() for frame in measured.frames])
     else:
+        for late in calls[1:]:
+            print_problems(late)
         _print_failures([frame for frame in measured.frames if frame.status != "measured"])
         counts = Counter(frame.status for frame in measured.frames)
         typer.echo(", ".join(f"{n} {status}" for status, n in sorted(counts.items())))

@@ -233,9 +233,9 @@ def measure_window(
             reason=f"the region is too small: {value.size} pixels used, "
             f"at least {_MIN_PIXELS} and {_MIN_EXTENT} rows and columns are needed"
         )
-    bad = int(np.count_nonzero(~np.isfinite(value)))
+    bad, total = window.without_number
     if bad:
-        return Rejection(reason=f"{bad} of {value.size} pixels hold no number; mask them out")
+        return Rejection(reason=f"{bad} of {total} pixels hold no number; mask them out")
     if value.min() == value.max():
         return Rejection(reason="the region is uniform: no edge in it")
     side = clipped_side(value)

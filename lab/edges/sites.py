@@ -72,11 +72,25 @@ class SiteWindow:
     @property
     def share_left_out(self) -> float:
         """Share of the rectangle's sites that must not be used, 0 to 1."""
-        total = left_out = 0
-        for plane in self.planes:
-            total += plane.use.size
-            left_out += plane.use.size - int(np.count_nonzero(plane.use))
-        return left_out / max(total, 1)
+        if all(plane.use.all() for plane in self.planes):
+            return 0.0
+        inside = [self._inside(plane) for plane in self.planes]
+        used = sum(
+            int(np.count_nonzero(plane.use & one))
+            for plane, one in zip(self.planes, inside, strict=True)
+        )
+        return 1.0 - used / max(sum(int(np.count_nonzero(one)) for one in inside), 1)
+
+    @property
+    def without_number(self) -> tuple[int, int]:
+        """How many of the usable sites hold no number, and how many there are."""
+        if all(np.isfinite(plane.value.sum()) for plane in self.planes):
+            return 0, sum(int(np.count_nonzero(plane.use)) for plane in self.planes)
+        used = [plane.value[plane.use & self._inside(plane)] for plane in self.planes]
+        return (
+            sum(int(np.count_nonzero(~np.isfinite(value))) for value in used),
+            sum(value.size for value in used),
+        )
 
     def thinned(self, *, largest_gap_px: float) -> Sites:
         """Sites of the whole window; of a large one only some rows.
@@ -119,12 +133,15 @@ class SiteWindow:
             cut.append(SitePlane(value=part.value, use=part.use & near, row=part.row, col=part.col))
         return self._gathered(cut)
 
+    def _inside(self, plane: SitePlane) -> MaskArray:
+        if self.rectangle is None:
+            return np.broadcast_to(np.True_, plane.use.shape)
+        return region_mask(self.rectangle, plane.row, plane.col)
+
     def _gathered(self, planes: list[SitePlane]) -> Sites:
         value, row, col = [], [], []
         for plane in planes:
-            use = plane.use
-            if self.rectangle is not None:
-                use = use & region_mask(self.rectangle, plane.row, plane.col)
+            use = plane.use & self._inside(plane)
             at = np.flatnonzero(use)
             line = at // max(plane.col.size, 1)
             row.append(plane.row[line])

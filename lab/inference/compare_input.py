@@ -16,9 +16,8 @@ from typing import Any
 
 from lab.errors import LabError
 from lab.inference.compare_curves import SizeCurve, size_curves
-from lab.inference.compare_records import is_simulated
 from lab.inference.result_json import from_plain
-from lab.inference.results import SessionResult
+from lab.inference.results import SessionResult, is_simulated
 from lab.session.config import SessionConfig, Target
 
 __all__ = ["KeptSession", "compared_result", "kept_session", "lacks_tables"]

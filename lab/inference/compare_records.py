@@ -10,11 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lab.inference.results import SessionResult
-
 __all__ = [
-    "SIMULATED",
-    "SIMULATED_WORDS",
     "ComparedCurve",
     "ComparedMark",
     "ComparedSession",
@@ -26,23 +22,7 @@ __all__ = [
     "Place",
     "Question",
     "Repeatability",
-    "is_simulated",
 ]
-
-# Of a result's provenance, and beside it a caution for the reader.
-SIMULATED = ("origin of frames", "simulated: computed, not photographed")
-SIMULATED_WORDS = (
-    "The frames were computed, not photographed, and the gear is invented. No real lens is "
-    "described here."
-)
-_TOLD = "Simulated session: "  # an older bundle has the caution alone
-
-
-def is_simulated(result: SessionResult) -> bool:
-    """True where a result says of itself that its frames were computed."""
-    return SIMULATED in result.provenance.items() or any(
-        one.startswith(_TOLD) for one in result.cautions
-    )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,6 +11,8 @@ import math
 from dataclasses import dataclass
 
 __all__ = [
+    "SIMULATED",
+    "SIMULATED_WORDS",
     "ChannelOptimum",
     "ColourResult",
     "CompareTable",
@@ -29,7 +31,17 @@ __all__ = [
     "SeriesResult",
     "SessionResult",
     "StopPoint",
+    "is_simulated",
 ]
+
+
+# Of a result's provenance, and beside it a caution for the reader.
+SIMULATED = ("origin of frames", "simulated: computed, not photographed")
+SIMULATED_WORDS = (
+    "The frames were computed, not photographed, and the gear is invented. No real lens is "
+    "described here."
+)
+_TOLD = "Simulated session: "  # an older bundle has the caution alone
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -448,3 +460,10 @@ class SessionResult:
     provenance: dict[str, str]  # version, settings, number and hash of frames
     flags: tuple[str, ...] = ()
     lens: LensResult | None = None
+
+
+def is_simulated(result: SessionResult) -> bool:
+    """True where a result says of itself that its frames were computed."""
+    return SIMULATED in result.provenance.items() or any(
+        one.startswith(_TOLD) for one in result.cautions
+    )

@@ -33,7 +33,6 @@ from pathlib import Path
 from typing import Any
 
 from lab.errors import LabError, SessionError
-from lab.inference.compare_records import SIMULATED, SIMULATED_WORDS
 from lab.inference.result_json import (
     SCHEMA,
     as_plain,
@@ -46,7 +45,7 @@ from lab.inference.result_json import (
     trials_to_json,
     write_json,
 )
-from lab.inference.results import SessionResult
+from lab.inference.results import SIMULATED, SIMULATED_WORDS, SessionResult
 from lab.inference.rules import DEFAULT_RULES
 from lab.inference.trial_records import TrialResult
 from lab.session.bundle_archive import (

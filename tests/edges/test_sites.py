@@ -108,6 +108,26 @@ def test_the_share_of_clipped_sites_is_the_channels_own() -> None:
     assert frame_sites(shot, "red", region()).share_left_out == 0
 
 
+def test_clipped_sites_outside_the_rectangle_do_not_count() -> None:
+    shot, where = frame("two by two"), region(angle_deg=-120.0)
+    rows, cols, inside = region_window(where, shot.shape)
+    clipped = np.zeros_like(shot.saturated)
+    clipped[rows, cols] = ~inside
+    assert frame_sites(replace(shot, saturated=clipped), "green", where).share_left_out == 0
+
+
+def test_a_pixel_without_a_number_is_found_wherever_it_is_used() -> None:
+    large = np.zeros((400, 400))
+    use = np.ones(large.shape, dtype=bool)
+    use[:, :7] = False
+    large[317, 90], large[5, 3] = np.nan, np.inf
+    window = window_sites(large, use)
+    assert window.without_number == (1, use.sum())
+    assert np.isfinite(window.thinned(largest_gap_px=30).value).all()  # it looks at some rows
+    large[317, 90] = 0.0
+    assert window.without_number == (0, use.sum())
+
+
 def test_a_region_off_the_frame_is_an_error_and_a_strip_off_the_region_is_empty() -> None:
     with pytest.raises(ValueError, match="outside the frame"):
         frame_sites(frame("two by two"), "red", region(centre_row=-90.0))

@@ -16,8 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lab.inference.compare_records import SIMULATED
-from lab.inference.results import RuleResult, SeriesResult, SessionResult
+from lab.inference.results import SIMULATED, RuleResult, SeriesResult, SessionResult
 from reports import SimulatedTruth, markup, render_page, write_page
 from reports.first_screen import rule_answers
 from reports.page_controls import parts_of

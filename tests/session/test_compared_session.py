@@ -17,8 +17,14 @@ import pytest
 from lab.errors import LabError
 from lab.inference import lens_result
 from lab.inference.compare_input import KeptSession
-from lab.inference.compare_records import SIMULATED, is_simulated
-from lab.inference.results import LensResult, LensSeries, LensStop, SessionResult
+from lab.inference.results import (
+    SIMULATED,
+    LensResult,
+    LensSeries,
+    LensStop,
+    SessionResult,
+    is_simulated,
+)
 from lab.inference.trial_records import TrialResult
 from lab.session import compared_session as module
 from lab.session.bundle import (
